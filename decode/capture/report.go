@@ -1,0 +1,105 @@
+package capture
+
+import "fmt"
+
+// Kind names a reason why a record gave no frame, or a remark about the order
+// and the clock of records that did.
+type Kind string
+
+// Records set aside. Blank lines and comments belong to the format; the others
+// are damage or things that plugproof does not decode.
+const (
+	Blank     Kind = "blank line"
+	Comment   Kind = "comment"
+	Cut       Kind = "cut record"       // ends before it is complete
+	Glued     Kind = "glued record"     // two records run together
+	Foreign   Kind = "foreign text"     // a prompt, a terminal header, anything that is no frame
+	Malformed Kind = "malformed record" // a frame's shape with impossible content
+	XL        Kind = "CAN XL frame"     // recognised, not decoded
+	OtherLink Kind = "not CAN"          // a packet of another link type, or a block without packets
+	Oversize  Kind = "oversized record" // longer than any record may be
+	Garbage   Kind = "unreadable bytes" // skipped until the next block was found
+)
+
+// Remarks about records that were read.
+const (
+	Backward  Kind = "backward time step"
+	Jump      Kind = "clock jump"       // more than 60 s without any frame on any bus
+	Duplicate Kind = "duplicate record" // the same stamp, bus, identifier and payload as the one before
+	Clumped   Kind = "clumped stamps"   // frames of one bus closer than any bus could carry them
+)
+
+// Place is where a record stands.
+type Place struct {
+	Offset int64  `json:"offset"` // byte offset in the decompressed capture
+	Record uint32 `json:"record"` // 1-based; for text the line number
+}
+
+// Tally counts records of one kind and keeps the first three places.
+type Tally struct {
+	Count uint64  `json:"count"`
+	First []Place `json:"first"` // at most three, in file order
+}
+
+// Clock says what the stamps of a capture count from.
+type Clock uint8
+
+// The clocks.
+const (
+	ClockNone     Clock = iota // no stamps: every Time is 0
+	ClockRelative              // from the start of the capture, or of something unknown
+	ClockAbsolute              // from the Unix epoch
+)
+
+// FileReport says what one capture held and what became of every record in it:
+// Records == Frames + the counts of SetAside, always.
+type FileReport struct {
+	Path        string         `json:"file"`
+	Format      string         `json:"format"`                // "candump log", "candump console", "pcap", "pcapng"
+	Compression string         `json:"compression,omitempty"` // "gzip", "zstd"
+	Size        int64          `json:"size_bytes"`            // bytes as they lie on disk; -1 while unknown
+	SHA256      string         `json:"sha256,omitempty"`      // of those bytes, when asked for
+	Clock       Clock          `json:"clock"`
+	Records     uint64         `json:"records"`
+	Frames      uint64         `json:"frames"`
+	SetAside    map[Kind]Tally `json:"set_aside"`
+	Remarks     map[Kind]Tally `json:"remarks"`
+	Notes       []string       `json:"notes,omitempty"` // what was assumed: "link type 227 with little-endian identifiers"
+	FirstTime   int64          `json:"-"`               // stamps of the earliest and latest frame, ns
+	LastTime    int64          `json:"-"`
+}
+
+// add counts one record of kind k in tallies.
+func add(tallies map[Kind]Tally, k Kind, at Place) {
+	t := tallies[k]
+	t.Count++
+	if len(t.First) < 3 {
+		t.First = append(t.First, at)
+	}
+	tallies[k] = t
+}
+
+// setAside counts a record that gave no frame.
+func (r *FileReport) setAside(k Kind, at Place) {
+	r.Records++
+	add(r.SetAside, k, at)
+}
+
+// Error is a capture that cannot be read on: which file, where, and why.
+type Error struct {
+	Path   string
+	Offset int64  // byte offset in the decompressed capture; -1: not about a place
+	Record uint32 // 1-based; 0: not about a record
+	Err    error
+}
+
+// Error gives "path:record: reason"; for text the record is the line.
+func (e *Error) Error() string {
+	if e.Record > 0 {
+		return fmt.Sprintf("%s:%d: %v", e.Path, e.Record, e.Err)
+	}
+	return fmt.Sprintf("%s: %v", e.Path, e.Err)
+}
+
+// Unwrap returns the reason.
+func (e *Error) Unwrap() error { return e.Err }
