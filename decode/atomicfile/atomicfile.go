@@ -107,8 +107,7 @@ func WriteFile(path string, data []byte) error {
 
 // bare takes the path out of an os error: the temporary's name means nothing to a user.
 func bare(err error) error {
-	var pe *os.PathError
-	if errors.As(err, &pe) {
+	if pe, ok := errors.AsType[*os.PathError](err); ok {
 		return pe.Err
 	}
 	return err

@@ -2,6 +2,7 @@ package can
 
 import (
 	"fmt"
+	"slices"
 	"sync"
 	"sync/atomic"
 )
@@ -39,7 +40,7 @@ func (b *Buses) Intern(name []byte) (uint16, bool) {
 	if len(list) >= MaxBuses {
 		return 0, false
 	}
-	b.store(append(list[:len(list):len(list)], Bus{Name: string(name)}))
+	b.store(append(slices.Clip(list), Bus{Name: string(name)}))
 	return uint16(len(list)), true
 }
 
