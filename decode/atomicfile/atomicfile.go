@@ -26,19 +26,33 @@ func (e *Error) Unwrap() error { return e.Err }
 
 // File is a file being written. Nothing is visible under its name until Commit.
 type File struct {
-	path string
-	tmp  *os.File // nil once committed or dropped
-	err  error    // first write error; Commit refuses after it
+	path   string
+	target string   // path with symbolic links followed: what is replaced
+	tmp    *os.File // nil once committed or dropped
+	direct bool     // tmp is the target itself: a device or a pipe
+	err    error    // first write error; Commit refuses after it
 }
 
 // Create opens a temporary beside path. The caller ends with Commit, and with a
-// deferred Drop for every other way out.
+// deferred Drop for every other way out. A symbolic link stays one: the file it
+// points to is replaced. A device or a named pipe cannot be replaced and is
+// written to as it is.
 func Create(path string) (*File, error) {
-	tmp, err := os.CreateTemp(filepath.Dir(path), ".plugproof-*.tmp")
+	f := &File{path: path, target: path}
+	if target, err := filepath.EvalSymlinks(path); err == nil {
+		f.target = target
+	}
+	var err error
+	if info, serr := os.Stat(f.target); serr == nil && !info.Mode().IsRegular() {
+		f.direct = true
+		f.tmp, err = os.OpenFile(f.target, os.O_WRONLY, 0)
+	} else {
+		f.tmp, err = os.CreateTemp(filepath.Dir(f.target), ".plugproof-*.tmp")
+	}
 	if err != nil {
 		return nil, &Error{Path: path, Err: bare(err)}
 	}
-	return &File{path: path, tmp: tmp}, nil
+	return f, nil
 }
 
 // Write implements io.Writer. Its error is an *Error.
@@ -65,21 +79,33 @@ func (f *File) Commit() error {
 		f.Drop()
 		return f.err
 	}
+	commit := f.rename
+	if f.direct {
+		commit = f.tmp.Close
+	}
+	err := commit()
+	f.tmp = nil
+	if err != nil {
+		return &Error{Path: f.path, Err: bare(err)}
+	}
+	return nil
+}
+
+// rename gives the temporary its final rights and name, or removes it.
+func (f *File) rename() error {
 	mode := os.FileMode(0o644)
-	if info, err := os.Stat(f.path); err == nil {
+	if info, err := os.Stat(f.target); err == nil {
 		mode = info.Mode().Perm()
 	}
 	name := f.tmp.Name()
 	err := errors.Join(f.tmp.Chmod(mode), f.tmp.Sync(), f.tmp.Close())
 	if err == nil {
-		err = os.Rename(name, f.path)
+		err = os.Rename(name, f.target)
 	}
-	f.tmp = nil
 	if err != nil {
 		os.Remove(name)
-		return &Error{Path: f.path, Err: bare(err)}
 	}
-	return nil
+	return err
 }
 
 // Drop removes the temporary. It does nothing after Commit.
@@ -88,7 +114,9 @@ func (f *File) Drop() {
 		return
 	}
 	f.tmp.Close()
-	os.Remove(f.tmp.Name())
+	if !f.direct {
+		os.Remove(f.tmp.Name())
+	}
 	f.tmp = nil
 }
 
