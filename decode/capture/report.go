@@ -64,8 +64,9 @@ type FileReport struct {
 	Frames      uint64         `json:"frames"`
 	SetAside    map[Kind]Tally `json:"set_aside"`
 	Remarks     map[Kind]Tally `json:"remarks"`
-	Notes       []string       `json:"notes,omitempty"` // what was assumed: "link type 227 with little-endian identifiers"
-	FirstTime   int64          `json:"-"`               // stamps of the earliest and latest frame, ns
+	Notes       []string       `json:"notes,omitempty"`  // what was assumed: "link type 227 with little-endian identifiers"
+	Broken      string         `json:"broken,omitempty"` // why reading ended before the capture did; "": it did not
+	FirstTime   int64          `json:"-"`                // stamps of the earliest and latest frame, ns
 	LastTime    int64          `json:"-"`
 }
 

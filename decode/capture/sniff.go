@@ -1,0 +1,60 @@
+package capture
+
+import (
+	"bufio"
+	"errors"
+	"fmt"
+	"io"
+)
+
+// lookAhead is how far into a capture its format is looked for: a log may begin
+// with a terminal's header, prompts, blank lines and comments.
+const lookAhead = 64 << 10
+
+// format is one kind of capture.
+type format struct {
+	name string
+	// sniff reports whether head, the first bytes of a decompressed capture, is
+	// of this format. While bytes still arrive it is asked again with more of
+	// them, up to lookAhead.
+	sniff func(head []byte) bool
+	open  func(in *input) (decoder, error)
+}
+
+// formats returns every format that can be read. The first that accepts a
+// capture reads it, so those with a magic number come before text.
+func formats() []format {
+	return []format{
+		{"candump log", sniffCandump, openCandump},
+	}
+}
+
+// sniff finds the format of what r reads, without taking anything from it. It
+// asks for no more bytes than it needs, so that a live pipe is not held up.
+func sniff(r *bufio.Reader) (format, error) {
+	all := formats()
+	for want := 1; ; want *= 2 {
+		_, err := r.Peek(min(want, lookAhead))
+		head, _ := r.Peek(r.Buffered())
+		for _, f := range all {
+			if f.sniff(head) {
+				return f, nil
+			}
+		}
+		switch {
+		case err != nil && !errors.Is(err, io.EOF):
+			return format{}, err
+		case err != nil || want >= lookAhead:
+			return format{}, refusal(head)
+		}
+		want = max(want, len(head))
+	}
+}
+
+// refusal says why nothing accepted head.
+func refusal(head []byte) error {
+	if len(head) == 0 {
+		return fmt.Errorf("%w: it is empty", ErrNotCapture)
+	}
+	return fmt.Errorf("%w: it begins with %q", ErrNotCapture, head[:min(len(head), 40)])
+}
