@@ -83,13 +83,15 @@ var (
 )
 
 // Valid reports whether a controller or the kernel could have produced the
-// frame: identifier in range, a length its format can carry, and no remote FD
-// or remote error frame. The error wraps ErrID, ErrLength or ErrKind.
+// frame: identifier in range, a length its format can carry, and at most one
+// of remote, FD and error frame. The error wraps ErrID, ErrLength or ErrKind.
 func (f *Frame) Valid() error {
 	fd := f.Flags&FD != 0
 	switch {
 	case f.Flags&Remote != 0 && (fd || f.Flags&Error != 0):
 		return fmt.Errorf("%w: remote with FD or error", ErrKind)
+	case fd && f.Flags&Error != 0:
+		return fmt.Errorf("%w: error frame in FD format", ErrKind)
 	case !fd && f.Flags&(BRS|ESI) != 0:
 		return fmt.Errorf("%w: BRS or ESI without FD", ErrKind)
 	case f.Flags&(Extended|Error) == 0 && f.ID > MaxStandardID, f.ID > MaxExtendedID:
