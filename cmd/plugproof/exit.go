@@ -1,0 +1,110 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"runtime"
+	"syscall"
+
+	"plugproof/decode/atomicfile"
+	"plugproof/decode/capture"
+)
+
+// The exit codes, the same for every command.
+const (
+	exitOK          = 0
+	exitFail        = 1   // at least one fail
+	exitInput       = 2   // bad input or usage
+	exitUntestable  = 3   // something asked for could not be judged
+	exitBus         = 4   // the gate refused, or the bus or the adapter failed
+	exitOutput      = 5   // the output could not be written
+	exitInterrupted = 130 // SIGINT
+	exitTerminated  = 143 // SIGTERM
+)
+
+// exitHelp ends the help of every command.
+const exitHelp = `Exit codes:
+  0    nothing failed (also when the reader of a pipe closes it early)
+  1    at least one fail
+  2    bad input or usage
+  3    nothing failed, but something asked for could not be judged
+  4    sending was refused, or the bus or the adapter failed
+  5    the output could not be written; no half-written file is left
+  130  interrupted (143 when terminated)
+`
+
+// errFailed ends a command whose findings are already printed.
+var errFailed = errors.New("at least one fail")
+
+// hinted is an error with a line on what to try.
+type hinted struct {
+	error
+	hint string
+}
+
+func (h hinted) Unwrap() error { return h.error }
+
+// hint adds to an error what to try; nil stays nil.
+func hint(err error, format string, args ...any) error {
+	if err == nil {
+		return nil
+	}
+	return hinted{err, fmt.Sprintf(format, args...)}
+}
+
+// finish tells the user how a command ended, in the one place that does, and
+// returns the exit code.
+func (a *app) finish(ctx context.Context, err error) int {
+	if err == nil || closedPipe(err) {
+		return exitOK
+	}
+	if sig, ok := errors.AsType[interrupted](context.Cause(ctx)); ok {
+		a.say(sig, "")
+		return sig.code()
+	}
+	if errors.Is(err, errFailed) {
+		return exitFail
+	}
+	a.say(err, hintFor(err))
+	if _, ok := errors.AsType[*atomicfile.Error](err); ok {
+		return exitOutput
+	}
+	return exitInput
+}
+
+// say writes one message to stderr: what went wrong and, when there is
+// something to try, a second line. Lower case, no full stop.
+func (a *app) say(err error, hint string) {
+	fmt.Fprintf(a.stderr, "plugproof: %v\n", err)
+	if hint != "" {
+		fmt.Fprintf(a.stderr, "  hint: %s\n", hint)
+	}
+}
+
+// hintFor says what to try after the errors of packages, which do not know
+// which flags there are.
+func hintFor(err error) string {
+	if h, ok := errors.AsType[hinted](err); ok {
+		return h.hint
+	}
+	switch {
+	case errors.Is(err, capture.ErrNotCapture):
+		return "candump logs, candump console output, pcap and pcapng are read, plain or as gzip or zstd"
+	case errors.Is(err, fs.ErrNotExist):
+		return "check the path; - reads a capture from standard input"
+	}
+	return ""
+}
+
+// closedPipe reports whether the reader of standard output went away (| head):
+// nobody is left to tell, so it is not an error.
+func closedPipe(err error) bool {
+	out, ok := errors.AsType[*atomicfile.Error](err)
+	if !ok || out.Path != stdoutName {
+		return false
+	}
+	const windowsNoData = syscall.Errno(232) // ERROR_NO_DATA, winerror.h: the pipe is being closed
+	return errors.Is(err, syscall.EPIPE) || runtime.GOOS == "windows" && errors.Is(err, windowsNoData)
+}
