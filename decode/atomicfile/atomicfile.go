@@ -24,45 +24,92 @@ func (e *Error) Error() string { return fmt.Sprintf("cannot write %s: %v", e.Pat
 // Unwrap returns the cause.
 func (e *Error) Unwrap() error { return e.Err }
 
-// File is a file being written. Nothing is visible under its name until Commit.
+// File is a file being written. Nothing is visible under its name until Commit,
+// unless the name is that of a device or a pipe.
 type File struct {
-	path   string
-	target string   // path with symbolic links followed: what is replaced
-	tmp    *os.File // nil once committed or dropped
-	direct bool     // tmp is the target itself: a device or a pipe
+	path   string   // as the caller gave it, for messages
+	target string   // what is renamed over: path with its symbolic links followed
+	out    *os.File // the temporary, or the device itself; nil once committed or dropped
+	direct bool     // out is the device or pipe: nothing to rename or remove
 	err    error    // first write error; Commit refuses after it
 }
 
 // Create opens a temporary beside path. The caller ends with Commit, and with a
-// deferred Drop for every other way out. A symbolic link stays one: the file it
-// points to is replaced. A device or a named pipe cannot be replaced and is
-// written to as it is.
+// deferred Drop for every other way out.
+//
+// A symbolic link stays and what it points to is replaced. What exists and is
+// no regular file (/dev/null, a named pipe) is written to as it is. A folder is
+// refused.
 func Create(path string) (*File, error) {
-	f := &File{path: path, target: path}
-	if target, err := filepath.EvalSymlinks(path); err == nil {
-		f.target = target
-	}
-	var err error
-	if info, serr := os.Stat(f.target); serr == nil && !info.Mode().IsRegular() {
-		f.direct = true
-		f.tmp, err = os.OpenFile(f.target, os.O_WRONLY, 0)
-	} else {
-		f.tmp, err = os.CreateTemp(filepath.Dir(f.target), ".plugproof-*.tmp")
-	}
-	if err != nil {
-		return nil, &Error{Path: path, Err: bare(err)}
+	f := &File{path: path}
+	if err := f.open(); err != nil {
+		return nil, f.fail(err)
 	}
 	return f, nil
 }
 
+func (f *File) open() (err error) {
+	info, err := os.Stat(f.path)
+	switch {
+	case f.path == "":
+		return err
+	case err == nil && info.IsDir():
+		return errors.New("it is a folder")
+	case err == nil && !info.Mode().IsRegular():
+		f.direct = true
+		f.out, err = os.OpenFile(f.path, os.O_WRONLY, 0)
+		return err
+	}
+	if f.target, err = follow(f.path); err != nil {
+		return err
+	}
+	f.out, err = os.CreateTemp(filepath.Dir(f.target), ".plugproof-*.tmp")
+	return err
+}
+
+// follow returns where the symbolic links of path's last element lead, whether
+// that exists or not.
+func follow(path string) (string, error) {
+	if real, err := filepath.EvalSymlinks(path); err == nil {
+		return real, nil
+	}
+	for range 40 { // as many as Linux follows
+		to, err := os.Readlink(path)
+		if err != nil {
+			return path, nil // the end of a link to a file that is yet to be, or no link
+		}
+		if !filepath.IsAbs(to) {
+			to = filepath.Join(filepath.Dir(path), to)
+		}
+		path = to
+	}
+	return "", errors.New("too many symbolic links")
+}
+
+// fail makes an *Error of err, or nil of nil. The temporary's name would mean nothing to a
+// user, so the path that the os package put in is taken out.
+func (f *File) fail(err error) error {
+	var pe *os.PathError
+	var le *os.LinkError
+	switch {
+	case err == nil:
+		return nil
+	case errors.As(err, &pe):
+		err = pe.Err
+	case errors.As(err, &le):
+		err = le.Err
+	}
+	return &Error{Path: f.path, Err: err}
+}
+
 // Write implements io.Writer. Its error is an *Error.
 func (f *File) Write(p []byte) (int, error) {
-	if f.tmp == nil {
-		return 0, &Error{Path: f.path, Err: os.ErrClosed}
+	if f.out == nil {
+		return 0, f.fail(os.ErrClosed)
 	}
-	n, err := f.tmp.Write(p)
+	n, err := f.out.Write(p)
 	if err != nil {
-		f.err = &Error{Path: f.path, Err: bare(err)}
+		f.err = f.fail(err)
 		return n, f.err
 	}
 	return n, nil
@@ -72,52 +119,43 @@ func (f *File) Write(p []byte) (int, error) {
 // of the file it replaces or 0644. On any error the temporary is removed and an
 // existing file stays as it was.
 func (f *File) Commit() error {
-	if f.tmp == nil {
-		return &Error{Path: f.path, Err: os.ErrClosed}
-	}
-	if f.err != nil {
+	switch {
+	case f.out == nil:
+		return f.fail(os.ErrClosed)
+	case f.err != nil:
 		f.Drop()
 		return f.err
+	case f.direct:
+		err := f.out.Close()
+		f.out = nil
+		return f.fail(err)
 	}
-	commit := f.rename
-	if f.direct {
-		commit = f.tmp.Close
-	}
-	err := commit()
-	f.tmp = nil
-	if err != nil {
-		return &Error{Path: f.path, Err: bare(err)}
-	}
-	return nil
-}
-
-// rename gives the temporary its final rights and name, or removes it.
-func (f *File) rename() error {
 	mode := os.FileMode(0o644)
 	if info, err := os.Stat(f.target); err == nil {
 		mode = info.Mode().Perm()
 	}
-	name := f.tmp.Name()
-	err := errors.Join(f.tmp.Chmod(mode), f.tmp.Sync(), f.tmp.Close())
+	name := f.out.Name()
+	err := errors.Join(f.out.Chmod(mode), f.out.Sync(), f.out.Close())
+	f.out = nil
 	if err == nil {
 		err = os.Rename(name, f.target)
 	}
 	if err != nil {
 		os.Remove(name)
 	}
-	return err
+	return f.fail(err)
 }
 
 // Drop removes the temporary. It does nothing after Commit.
 func (f *File) Drop() {
-	if f.tmp == nil {
+	if f.out == nil {
 		return
 	}
-	f.tmp.Close()
+	f.out.Close()
 	if !f.direct {
-		os.Remove(f.tmp.Name())
+		os.Remove(f.out.Name())
 	}
-	f.tmp = nil
+	f.out = nil
 }
 
 // WriteFile writes all of data to path, whole or not at all.
@@ -131,14 +169,6 @@ func WriteFile(path string, data []byte) error {
 		return err
 	}
 	return f.Commit()
-}
-
-// bare takes the path out of an os error: the temporary's name means nothing to a user.
-func bare(err error) error {
-	if pe, ok := errors.AsType[*os.PathError](err); ok {
-		return pe.Err
-	}
-	return err
 }
 
 var _ io.Writer = (*File)(nil)
