@@ -83,6 +83,13 @@ func (a *app) say(err error, hint string) {
 	}
 }
 
+// remark writes a line about a run that did not fail; --quiet leaves it out.
+func (a *app) remark(format string, args ...any) {
+	if !a.quiet {
+		fmt.Fprintf(a.stderr, "plugproof: "+format+"\n", args...)
+	}
+}
+
 // hintFor says what to try after the errors of packages, which do not know
 // which flags there are.
 func hintFor(err error) string {

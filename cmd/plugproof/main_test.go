@@ -143,13 +143,3 @@ func testApp() (a *app, stdoutText, stderrText *bytes.Buffer) {
 	stdoutText, stderrText = new(bytes.Buffer), new(bytes.Buffer)
 	return &app{stdin: strings.NewReader(""), stdout: &stdout{w: stdoutText}, stderr: stderrText}, stdoutText, stderrText
 }
-
-// plugproofPath is the program as scripts run it.
-func plugproofPath(t *testing.T) string {
-	t.Helper()
-	path, err := exec.LookPath("plugproof")
-	if err != nil {
-		t.Fatal(err)
-	}
-	return path
-}

@@ -3,8 +3,10 @@ package main
 import (
 	"bufio"
 	"errors"
+	"fmt"
 	"io"
 	"io/fs"
+	"os"
 
 	"plugproof/decode/atomicfile"
 )
@@ -37,12 +39,16 @@ type output struct {
 	file *atomicfile.File // nil: standard output
 }
 
-// output opens the file of --out; "" and "-" are standard output. The caller
-// ends with Commit, and with a deferred Drop for every other way out.
-func (a *app) output(path string) (*output, error) {
+// output opens the file of --out; "" and "-" are standard output. It refuses to
+// replace one of the inputs. The caller ends with Commit, and with a deferred
+// Drop for every other way out.
+func (a *app) output(path string, inputs ...string) (*output, error) {
 	const size = 64 << 10 // bytes; a write of a terminal's worth of lines at a time is slow
 	if path == "" || path == "-" {
 		return &output{Writer: bufio.NewWriterSize(a.stdout, size)}, nil
+	}
+	if err := refuseOverwriting(path, inputs); err != nil {
+		return nil, err
 	}
 	f, err := atomicfile.Create(path)
 	if err != nil {
@@ -68,6 +74,19 @@ func (o *output) Drop() {
 	if o.file != nil {
 		o.file.Drop()
 	}
+}
+
+// refuseOverwriting keeps an input from being replaced by the output: a capture
+// is evidence.
+func refuseOverwriting(out string, inputs []string) error {
+	target, err := os.Stat(out)
+	present := err == nil && target.Mode().IsRegular()
+	for _, path := range inputs {
+		if info, err := os.Stat(path); present && err == nil && os.SameFile(target, info) {
+			return hint(fmt.Errorf("--out %s would replace an input", out), "choose another name")
+		}
+	}
+	return nil
 }
 
 // bareError takes the path out of an os error: the message names it already.

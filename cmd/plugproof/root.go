@@ -49,6 +49,7 @@ Several are read one after the other; - is standard input.`,
 	root.CompletionOptions.DisableDefaultCmd = true
 	root.SetHelpCommand(newHelp())
 	root.AddCommand(
+		newConvert(a),
 		newVersion(a),
 		newCompletion(a),
 	)

@@ -1,0 +1,187 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
+
+	"plugproof/decode/can"
+	"plugproof/decode/capture"
+)
+
+// convertOptions are the flags of convert.
+type convertOptions struct {
+	out      string
+	as       string
+	linkType int
+	span     span
+	buses    []string
+	ids      []string
+}
+
+func (o *convertOptions) addFlags(flags *pflag.FlagSet) {
+	flags.StringVarP(&o.out, "out", "o", "", "write to `FILE`; - is standard output and needs --as")
+	flags.StringVar(&o.as, "as", "", "write `FORMAT` whatever the name of the file says")
+	flags.IntVar(&o.linkType, "link-type", 0, "of pcap and pcapng: 227 (default), 113 or 276")
+	o.span.addFlags(flags)
+	flags.StringSliceVar(&o.buses, "bus", nil, "keep only the frames of this `BUS`; may be repeated")
+	flags.StringSliceVar(&o.ids, "id", nil, "keep only frames with this `ID` or range of ids; may be repeated")
+}
+
+func newConvert(a *app) *cobra.Command {
+	var o convertOptions
+	cmd := &cobra.Command{
+		Use:   "convert CAPTURE... --out FILE",
+		Short: "Write captures in another format, whole or a part of them",
+		Long: `Write captures, one after the other, into one file: log (candump log), pcap or
+pcapng, followed by .gz or .zst to compress. The end of the file's name says
+which, or --as.
+
+` + spanHelp + `
+
+` + idHelp + `
+Error frames have no identifier: --id leaves them out.`,
+		Example: `  plugproof convert drive.log --out drive.pcapng
+  plugproof convert drive.pcapng --out idle.log.gz --from 60 --to 120 --bus can0
+  plugproof convert drive.log --out - --as log --id 0x201,0x400-0x4FF`,
+		Args: atLeastOne("capture"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			return runConvert(cmd.Context(), a, &o, args)
+		},
+	}
+	o.addFlags(cmd.Flags())
+	return cmd
+}
+
+func runConvert(ctx context.Context, a *app, o *convertOptions, paths []string) error {
+	keep, err := o.filter()
+	if err != nil {
+		return err
+	}
+	wopts, err := o.writer()
+	if err != nil {
+		return err
+	}
+	r, err := capture.Open(paths, capture.Options{Stdin: a.stdin})
+	if err != nil {
+		return err
+	}
+	defer r.Close()
+	out, err := a.output(o.out, paths...)
+	if err != nil {
+		return err
+	}
+	defer out.Drop()
+	kept, err := copyFrames(ctx, a, r, keep, out, wopts)
+	if err != nil {
+		return err
+	}
+	a.summary(r.Reports())
+	if kept == 0 {
+		a.remark("no frame was kept of %s", describe(r))
+	}
+	return out.Commit()
+}
+
+// copyFrames writes the frames that keep lets through and returns their number.
+func copyFrames(ctx context.Context, a *app, r *capture.Reader, keep *frameFilter, to io.Writer,
+	opts capture.WriterOptions,
+) (kept int, err error) {
+	w, err := capture.NewWriter(to, r.Buses(), opts)
+	if err != nil {
+		return 0, err
+	}
+	err = a.eachBatch(ctx, r, func(batch []can.Frame) error {
+		n := keep.compact(batch, r.Buses())
+		kept += n
+		return w.Write(batch[:n])
+	})
+	if err != nil {
+		return kept, err
+	}
+	return kept, w.Close()
+}
+
+// filter checks the flags that cut, and returns what they keep.
+func (o *convertOptions) filter() (*frameFilter, error) {
+	ids, err := parseIDs(o.ids)
+	if err != nil {
+		return nil, err
+	}
+	return &frameFilter{span: o.span, ids: ids, buses: o.buses}, o.span.check()
+}
+
+// writer works out the format from --as or the end of the file's name.
+func (o *convertOptions) writer() (capture.WriterOptions, error) {
+	var opts capture.WriterOptions
+	if o.out == "" {
+		return opts, hint(errors.New("convert needs --out"), "--out FILE, or --out - for standard output")
+	}
+	name := o.out
+	if o.as != "" {
+		name = "." + o.as
+	}
+	formats := map[string]capture.WriteFormat{".log": capture.CandumpLog, ".pcap": capture.Pcap, ".pcapng": capture.Pcapng}
+	compressions := map[string]capture.Compression{".gz": capture.Gzip, ".zst": capture.Zstd}
+	stem := strings.ToLower(name)
+	if c, ok := compressions[filepath.Ext(stem)]; ok {
+		opts.Compression = c
+		stem = strings.TrimSuffix(stem, filepath.Ext(stem))
+	}
+	format, ok := formats[filepath.Ext(stem)]
+	if !ok {
+		return opts, hint(fmt.Errorf("cannot tell from %q which format to write", strings.TrimPrefix(name, ".")),
+			"log, pcap or pcapng, followed by .gz or .zst to compress: as the end of the file's name, or with --as")
+	}
+	opts.Format, opts.LinkType = format, o.linkType
+	return opts, o.checkLinkType(format)
+}
+
+func (o *convertOptions) checkLinkType(format capture.WriteFormat) error {
+	switch o.linkType {
+	case 0:
+		return nil
+	case 227, 113, 276:
+		if format == capture.CandumpLog {
+			return hint(errors.New("a log has no link type"), "leave --link-type out")
+		}
+		return nil
+	}
+	return hint(fmt.Errorf("link type %d carries no CAN that plugproof can write", o.linkType), "227, 113 or 276")
+}
+
+// frameFilter keeps the frames of a stretch, of some buses, with some identifiers.
+type frameFilter struct {
+	span  span
+	ids   []idRange // empty: all
+	buses []string  // empty: all
+}
+
+// compact moves the frames to keep to the front and returns their number.
+func (k *frameFilter) compact(batch []can.Frame, buses *can.Buses) int {
+	n := 0
+	for i := range batch {
+		if !k.keeps(&batch[i], buses) {
+			continue
+		}
+		if n != i {
+			batch[n] = batch[i]
+		}
+		n++
+	}
+	return n
+}
+
+func (k *frameFilter) keeps(f *can.Frame, buses *can.Buses) bool {
+	holds := func(r idRange) bool { return r.holds(f) }
+	return k.span.holds(f) &&
+		(len(k.buses) == 0 || slices.Contains(k.buses, buses.Name(f.Bus))) &&
+		(len(k.ids) == 0 || slices.ContainsFunc(k.ids, holds))
+}

@@ -1,0 +1,65 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"slices"
+	"strings"
+
+	"plugproof/decode/can"
+	"plugproof/decode/capture"
+)
+
+// batchSize is the number of frames read at a time: 512 of 96 bytes stay in a
+// second-level cache.
+const batchSize = 512
+
+// eachBatch reads the captures to their end and hands on every batch. The slice
+// is used again for the next one.
+func (a *app) eachBatch(ctx context.Context, r *capture.Reader, do func([]can.Frame) error) error {
+	defer a.progress(r)()
+	batch := make([]can.Frame, batchSize)
+	for {
+		n, err := r.Read(ctx, batch)
+		switch {
+		case errors.Is(err, io.EOF):
+			return nil
+		case err != nil:
+			return err
+		}
+		if err := do(batch[:n]); err != nil {
+			return err
+		}
+	}
+}
+
+// describe says what the captures hold: "can0, can1 from 0.000000 to 12.345678 s".
+func describe(r *capture.Reader) string {
+	var names []string
+	for _, b := range r.Buses().All() {
+		names = append(names, b.Name)
+	}
+	slices.Sort(names)
+	first, last, found := int64(math.MaxInt64), int64(math.MinInt64), false
+	for _, rep := range r.Reports() {
+		if rep.Frames > 0 {
+			first, last, found = min(first, rep.FirstTime), max(last, rep.LastTime), true
+		}
+	}
+	if !found {
+		return "captures without frames"
+	}
+	return fmt.Sprintf("%s, stamps %s to %s", strings.Join(names, ", "), stamp(first), stamp(last))
+}
+
+// stamp writes nanoseconds as seconds with six digits, as a candump log does.
+func stamp(ns int64) string {
+	sign := ""
+	if ns < 0 {
+		sign, ns = "-", -ns
+	}
+	return fmt.Sprintf("%s%d.%06d", sign, ns/1e9, ns%1e9/1e3)
+}
