@@ -59,8 +59,9 @@ type Reader struct {
 	reports []FileReport
 	cur     *origin // being read; nil: open the next
 	dec     decoder
-	next    int   // capture to open next
-	err     error // sticky
+	seen    *remarks // of cur
+	next    int      // capture to open next
+	err     error    // sticky
 	done    atomic.Int64
 	total   int64 // -1: unknown
 }
@@ -142,7 +143,7 @@ func (r *Reader) Read(ctx context.Context, dst []can.Frame) (int, error) {
 			continue
 		}
 		n, err := r.dec.read(dst)
-		r.reports[r.next-1].Frames += uint64(n)
+		r.count(dst[:n])
 		if err != nil {
 			r.err = r.finish(err)
 		}
@@ -151,6 +152,12 @@ func (r *Reader) Read(ctx context.Context, dst []can.Frame) (int, error) {
 		}
 	}
 	return 0, r.err
+}
+
+// count takes note of frames that were read.
+func (r *Reader) count(frames []can.Frame) {
+	r.reports[r.next-1].Frames += uint64(len(frames))
+	r.seen.Add(frames)
 }
 
 // openNext starts the next capture, or returns io.EOF after the last.
@@ -172,7 +179,7 @@ func (r *Reader) openNext() error {
 		s.close()
 		return &Error{Path: rep.Path, Offset: -1, Err: err}
 	}
-	r.cur = s
+	r.cur, r.seen = s, newRemarks()
 	r.next++
 	return nil
 }
@@ -200,6 +207,7 @@ func (r *Reader) reopen(path string) (*origin, error) {
 func (r *Reader) finish(err error) error {
 	rep, s := &r.reports[r.next-1], r.cur
 	r.cur = nil
+	r.seen.report(rep)
 	s.drain()
 	s.close()
 	rep.SHA256 = s.hash()

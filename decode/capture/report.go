@@ -41,6 +41,9 @@ type Tally struct {
 	First []Place `json:"first"` // at most three, in file order
 }
 
+// places is how many places a Tally keeps.
+const places = 3
+
 // Clock says what the stamps of a capture count from.
 type Clock uint8
 
@@ -74,9 +77,17 @@ type FileReport struct {
 func add(tallies map[Kind]Tally, k Kind, at Place) {
 	t := tallies[k]
 	t.Count++
-	if len(t.First) < 3 {
+	if len(t.First) < places {
 		t.First = append(t.First, at)
 	}
+	tallies[k] = t
+}
+
+// merge adds the count of a following stretch of the capture.
+func merge(tallies map[Kind]Tally, k Kind, next Tally) {
+	t := tallies[k]
+	t.Count += next.Count
+	t.First = append(t.First, next.First[:min(len(next.First), places-len(t.First))]...)
 	tallies[k] = t
 }
 

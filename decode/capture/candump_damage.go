@@ -1,0 +1,77 @@
+package capture
+
+import "bytes"
+
+// classify says what a line of a candump log is that gave no frame, where its
+// parser said kind. A glued line is set aside whole, even when a complete record
+// stands at its end: which of the two stamps belongs to it cannot be known.
+func classify(line []byte, kind Kind) Kind {
+	line = trimBlanks(line)
+	switch {
+	case len(line) == 0:
+		return Blank
+	case line[0] == '#' && !isTail(line):
+		return Comment
+	case bytes.IndexByte(line, 0) >= 0:
+		return Garbage
+	case kind == XL:
+		return XL
+	case findStamp(line[1:]) >= 0, line[0] == '(' && twoFrames(line):
+		return Glued
+	case line[0] == '(' && (len(line) == 1 || isDigit(line[1])):
+		return kind
+	case isTail(line):
+		return Cut
+	}
+	return Foreign
+}
+
+// findStamp returns where "(seconds.fraction)" stands in s, or -1.
+func findStamp(s []byte) int {
+	for from := 0; ; from++ {
+		i := bytes.IndexByte(s[from:], '(')
+		if i < 0 {
+			return -1
+		}
+		from += i
+		_, rest, kind := parseStamp(s[from:])
+		if kind == good && bytes.IndexByte(s[from:len(s)-len(rest)], '.') > 0 {
+			return from
+		}
+	}
+}
+
+// twoFrames reports whether two frames stand in a line without a stamp between
+// them: "#" twice, but for the "##" of an FD frame.
+func twoFrames(line []byte) bool {
+	first := bytes.IndexByte(line, '#')
+	last := bytes.LastIndexByte(line, '#')
+	return last > first+1
+}
+
+// isTail reports whether line is what is left of a record whose start is
+// missing: "1.181291) can0 2C4#0A63", "n0 2C4#0A63", "C4#0A63" or "63001A".
+func isTail(line []byte) bool {
+	words := bytes.Fields(line)
+	n := len(words)
+	if n > 1 && (string(words[n-1]) == "R" || string(words[n-1]) == "T") {
+		n--
+	}
+	last := words[n-1]
+	id, payload, found := bytes.Cut(last, []byte("#"))
+	switch {
+	case !found:
+		return n == 1 && len(last) > 1 && only(last, "0123456789ABCDEF")
+	case n > 3, n == 3 && !bytes.HasSuffix(words[0], []byte(")")):
+		return false
+	case len(payload) == 0 && len(id) == 0:
+		return false
+	}
+	return len(id) <= 8 && only(id, "0123456789ABCDEFabcdef") &&
+		only(payload, "0123456789ABCDEFabcdef#._R")
+}
+
+// only reports whether s holds none but the given characters.
+func only(s []byte, allowed string) bool {
+	return len(bytes.TrimLeft(s, allowed)) == 0
+}

@@ -1,0 +1,100 @@
+package capture
+
+import (
+	"bufio"
+	"bytes"
+	"io"
+)
+
+// maxLine is the longest line, in bytes, that is looked at. The longest record,
+// a CAN XL frame of 2048 bytes, takes about 6 KB.
+const maxLine = 64 << 10
+
+// lines cuts a text capture into lines and knows where each of them stands.
+// Memory is bounded whatever the input: it looks through the window of a
+// bufio.Reader, or at one chunk of a capture.
+type lines struct {
+	r        *bufio.Reader // nil: win is all there is
+	win      []byte        // seen, but not yet taken from r
+	pos      int           // start of the next line in win
+	base     int64         // offset of win[0] in the capture
+	record   uint32        // number of the last line handed out
+	err      error         // why win cannot grow any more
+	skipping bool          // inside an oversized line
+}
+
+// lineState says what next found.
+type lineState uint8
+
+const (
+	lineWhole    lineState = iota
+	lineLast               // the last line, without a line end
+	lineOversize           // longer than maxLine; its text is skipped
+	lineMore               // nothing yet: more must be made visible
+	lineEnd                // nothing: the window is empty and cannot grow
+)
+
+func newLines(r *bufio.Reader) lines {
+	win, _ := r.Peek(r.Buffered()) // what sniffing has made visible
+	return lines{r: r, win: win}
+}
+
+// next returns the next line without its line end. The line is valid until the
+// next call of more. Its offset is t.at().Offset as it was before the call.
+func (t *lines) next() ([]byte, lineState) {
+	rest := t.win[t.pos:]
+	end := bytes.IndexByte(rest, '\n')
+	switch {
+	case len(rest) == 0 && t.err != nil:
+		return nil, lineEnd
+	case t.skipping:
+		t.skip(end)
+		return nil, lineMore
+	case end > maxLine, end < 0 && len(rest) > maxLine:
+		t.record++
+		t.skipping = true
+		t.skip(end)
+		return nil, lineOversize
+	case end >= 0:
+		t.record++
+		t.pos += end + 1
+		return rest[:end], lineWhole
+	case t.err == nil:
+		return nil, lineMore
+	}
+	t.record++
+	t.pos = len(t.win)
+	return rest, lineLast
+}
+
+// skip drops an oversized line up to its end, or all that is visible of it.
+func (t *lines) skip(end int) {
+	if end < 0 {
+		t.pos = len(t.win)
+		return
+	}
+	t.pos += end + 1
+	t.skipping = false
+}
+
+// more makes at least one more byte visible, or sets err. It reads no more than
+// once, so that a live pipe gives its lines as they come.
+func (t *lines) more() {
+	if t.r == nil {
+		t.err = io.EOF
+	}
+	if t.err != nil {
+		return
+	}
+	t.r.Discard(t.pos) // cannot fail: these bytes are buffered
+	t.base += int64(t.pos)
+	t.pos = 0
+	_, err := t.r.Peek(t.r.Buffered() + 1)
+	t.win, _ = t.r.Peek(t.r.Buffered())
+	t.err = err
+}
+
+// at is the place of the next line.
+func (t *lines) at() Place {
+	return Place{Offset: t.base + int64(t.pos), Record: t.record + 1}
+}
