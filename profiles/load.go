@@ -1,0 +1,297 @@
+package profiles
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"path"
+	"slices"
+	"sort"
+	"strings"
+
+	"github.com/goccy/go-yaml"
+	"github.com/goccy/go-yaml/ast"
+	"github.com/goccy/go-yaml/parser"
+
+	"plugproof/decode/dbc"
+)
+
+// Limits of what a profile file may be. A profile of a real car stays far below.
+const (
+	MaxFileSize = 1 << 20 // bytes
+	MaxDepth    = 16      // of builds_on
+	MaxNesting  = 64      // of brackets and indentation in one file
+)
+
+// FormatVersion is the version of profile files that this plugproof writes and reads.
+const FormatVersion = 1
+
+// Extension of profile files.
+const Extension = ".yaml"
+
+// Problem is one fault in a profile: what, where, what to try, and the lines
+// around it as they stand in the file.
+type Problem struct {
+	dbc.Diagnostic
+	Excerpt string
+}
+
+// Problems is the error of a profile that cannot be used. It is never empty.
+type Problems []Problem
+
+// Error gives one line per problem, each followed by its excerpt.
+func (p Problems) Error() string {
+	var b strings.Builder
+	for i, problem := range p {
+		if i > 0 {
+			b.WriteByte('\n')
+		}
+		b.WriteString(problem.String())
+		if problem.Excerpt != "" {
+			b.WriteByte('\n')
+			b.WriteString(problem.Excerpt)
+		}
+	}
+	return b.String()
+}
+
+// ErrNoProfile is the reason when no profile of a name is on file.
+var ErrNoProfile = errors.New("no such profile")
+
+// Library is the profiles on file: folders of profile files and the DBC files
+// beside them. Paths inside it are slash-separated and never leave their folder.
+type Library struct{ folders []Folder }
+
+// Folder is one place with profiles. Name is what positions and messages show
+// before a path: "" for the current folder, "library" for the embedded one.
+type Folder struct {
+	Name string
+	FS   fs.FS
+}
+
+// NewLibrary returns the library of the given folders. Where two hold a file of
+// one name, the later folder wins.
+func NewLibrary(folders ...Folder) *Library { return &Library{folders: folders} }
+
+// Files lists the names of all profile files, parts included, sorted, without
+// their extension.
+func (l *Library) Files() []string {
+	var names []string
+	for _, folder := range l.folders {
+		// A folder that cannot be listed has no names to offer; reading one of
+		// its files says why.
+		_ = fs.WalkDir(folder.FS, ".", func(name string, d fs.DirEntry, err error) error {
+			if err == nil && !d.IsDir() && path.Ext(name) == Extension {
+				names = append(names, strings.TrimSuffix(name, Extension))
+			}
+			return nil
+		})
+	}
+	sort.Strings(names)
+	return slices.Compact(names)
+}
+
+// ReadFile returns a file of the library and the place it was found, as shown to users.
+func (l *Library) ReadFile(name string) (data []byte, place string, err error) {
+	if !fs.ValidPath(name) || strings.ContainsAny(name, `\:`) {
+		return nil, name, fmt.Errorf("%q leaves the profile's folder: name a file in it or below it", name)
+	}
+	for _, folder := range slices.Backward(l.folders) {
+		f, err := folder.FS.Open(name)
+		if errors.Is(err, fs.ErrNotExist) {
+			continue
+		}
+		place = path.Join(folder.Name, name)
+		if err != nil {
+			return nil, place, fmt.Errorf("cannot open %s: %w", place, err)
+		}
+		defer f.Close()
+		data, err = io.ReadAll(io.LimitReader(f, MaxFileSize+1))
+		if err == nil && len(data) > MaxFileSize && path.Ext(name) == Extension {
+			err = fmt.Errorf("%s is larger than %d kB: no profile is", place, MaxFileSize>>10)
+		}
+		return data, place, err
+	}
+	return nil, name, fmt.Errorf("%s: %w", name, fs.ErrNotExist)
+}
+
+// file is one parsed profile file.
+type file struct {
+	place string // shown in positions
+	order int    // among the parts of a composed profile
+	src   []byte
+	tree  *ast.MappingNode
+}
+
+// parseFile parses one profile file and checks it by itself: syntax, unknown
+// keys, units. Names that other parts define are checked after composition.
+func parseFile(place string, src []byte) (*file, error) {
+	f := &file{place: place, src: src}
+	if depth := nesting(src); depth > MaxNesting {
+		return nil, f.problem(1, 1, "syntax", fmt.Sprintf("nested %d levels deep: no profile is", depth), "")
+	}
+	doc, err := parser.ParseBytes(src, 0)
+	if err != nil {
+		return nil, f.yamlProblem(err)
+	}
+	if len(doc.Docs) != 1 || doc.Docs[0].Body == nil {
+		return nil, f.problem(1, 1, "syntax", "a profile file holds one document", "start it with format: 1")
+	}
+	if err := f.refuseAliases(doc.Docs[0].Body); err != nil {
+		return nil, err
+	}
+	switch body := doc.Docs[0].Body.(type) {
+	case *ast.MappingNode:
+		f.tree = body
+	case *ast.MappingValueNode:
+		f.tree = ast.Mapping(body.GetToken(), false, body)
+	default:
+		return nil, f.problem(1, 1, "syntax", "a profile is a list of keys and values", "start it with format: 1")
+	}
+	return f, f.check()
+}
+
+// check decodes the file strictly, for its errors only.
+func (f *file) check() error {
+	version := f.tree2int("format")
+	switch {
+	case version > FormatVersion:
+		return f.at("$.format", "format", fmt.Sprintf("format %d is newer than this plugproof reads (%d)", version, FormatVersion),
+			"use a newer plugproof")
+	case version != FormatVersion:
+		return f.at("$.format", "format", "the file does not say its format", "write format: 1 at its top")
+	}
+	var p Profile
+	if err := yaml.NodeToValue(f.tree, &p, yaml.Strict()); err != nil {
+		return f.yamlProblem(err)
+	}
+	return nil
+}
+
+// tree2int returns the integer of a top-level key, or 0.
+func (f *file) tree2int(key string) int {
+	for _, kv := range f.tree.Values {
+		if kv.Key.String() == key {
+			var v int
+			if yaml.NodeToValue(kv.Value, &v) == nil {
+				return v
+			}
+		}
+	}
+	return 0
+}
+
+// refuseAliases refuses anchors and aliases: a few nested ones expand without
+// end, and builds_on serves what they are for.
+func (f *file) refuseAliases(body ast.Node) error {
+	var found ast.Node
+	ast.Walk(visitor(func(n ast.Node) bool {
+		switch n.Type() {
+		case ast.AnchorType, ast.AliasType, ast.MergeKeyType, ast.TagType:
+			found = n
+		}
+		return found == nil
+	}), body)
+	if found == nil {
+		return nil
+	}
+	pos := found.GetToken().Position
+	return f.problem(pos.Line, pos.Column, "syntax", "anchors, aliases and tags have no place in a profile",
+		"put what is shared into a part and name it in builds_on")
+}
+
+// visitor walks a tree until it returns false.
+type visitor func(ast.Node) bool
+
+// Visit implements ast.Visitor.
+func (v visitor) Visit(n ast.Node) ast.Visitor {
+	if !v(n) {
+		return nil
+	}
+	return v
+}
+
+// nesting returns how deep brackets nest, a bound on the parser's recursion in
+// flow style, or how many levels of indentation the deepest line can have.
+func nesting(src []byte) int {
+	depth, most := 0, 0
+	indent, start := 0, true
+	for _, c := range src {
+		switch c {
+		case '[', '{':
+			depth++
+			most = max(most, depth)
+		case ']', '}':
+			depth = max(0, depth-1)
+		case '\n':
+			indent, start = 0, true
+			continue
+		case ' ', '-', '?', ':':
+			if start {
+				indent++
+				most = max(most, indent/4)
+				continue
+			}
+		}
+		start = false
+	}
+	return most
+}
+
+// problem makes the error of one place in the file.
+func (f *file) problem(line, col int, rule, text, hint string) error {
+	return Problems{{
+		Diagnostic: dbc.Diagnostic{
+			Pos:      dbc.Position{File: f.place, Line: line, Col: col},
+			Severity: dbc.Error, Rule: "profile/" + rule, Text: text, Hint: hint,
+		},
+		Excerpt: excerpt(f.src, line, col),
+	}}
+}
+
+// at makes the error of a YAML path in the file; of its first line when it is not there.
+func (f *file) at(yamlPath, rule, text, hint string) error {
+	line, col := 1, 1
+	ast.Walk(visitor(func(n ast.Node) bool {
+		if kv, ok := n.(*ast.MappingValueNode); ok && kv.GetPath() == yamlPath {
+			pos := kv.Key.GetToken().Position
+			line, col = pos.Line, pos.Column
+		}
+		return true
+	}), f.tree)
+	return f.problem(line, col, rule, text, hint)
+}
+
+// yamlProblem turns an error of the YAML library into ours.
+func (f *file) yamlProblem(err error) error {
+	var located yaml.Error
+	if !errors.As(err, &located) || located.GetToken() == nil {
+		return f.problem(1, 1, "syntax", err.Error(), "")
+	}
+	pos := located.GetToken().Position
+	rule, hint := "value", ""
+	var unknown *yaml.UnknownFieldError
+	if errors.As(err, &unknown) {
+		rule, hint = "unknown-key", "see the schema for the keys there are"
+	}
+	return f.problem(pos.Line, pos.Column, rule, located.GetMessage(), hint)
+}
+
+// excerpt shows the line and the one before it, with a mark under the column.
+func excerpt(src []byte, line, col int) string {
+	lines := strings.Split(string(src), "\n")
+	if line < 1 || line > len(lines) {
+		return ""
+	}
+	var b strings.Builder
+	for n := max(1, line-1); n <= line; n++ {
+		text := strings.TrimRight(lines[n-1], "\r")
+		if len(text) > 120 {
+			text = strings.ToValidUTF8(text[:120], "") + "..."
+		}
+		fmt.Fprintf(&b, "%6d | %s\n", n, text)
+	}
+	fmt.Fprintf(&b, "       | %s^", strings.Repeat(" ", min(max(0, col-1), 120)))
+	return b.String()
+}

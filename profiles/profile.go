@@ -1,0 +1,296 @@
+// Package profiles is the model of a vehicle setting: what is sent by whom on
+// which bus, who listens, and what a listener does when it is starved. Profiles
+// are YAML files put together from parts; where a DBC file already states a
+// fact, a profile need not repeat it.
+//
+// Nothing here reads a capture: the packages below profiles do.
+package profiles
+
+import "slices"
+
+// Profile is one network setting of one car, or a part of one.
+type Profile struct {
+	Format   int      `yaml:"format"`              // of the file; 1
+	Name     string   `yaml:"name"`                // as users type it
+	Title    string   `yaml:"title,omitempty"`     // one line for people
+	Part     bool     `yaml:"part,omitempty"`      // only for builds_on; never offered as a setting
+	BuildsOn []string `yaml:"builds_on,omitempty"` // parts; later ones override earlier ones by name
+
+	Identity Identity `yaml:"identity,omitempty"`
+	Settings Settings `yaml:"settings,omitempty"`
+
+	Buses    map[string]*Bus     `yaml:"buses,omitempty"`
+	Nodes    map[string]*Node    `yaml:"nodes,omitempty"`
+	Replaced string              `yaml:"replaced,omitempty"` // the node that the new ECU stands in for
+	Messages map[string]*Message `yaml:"messages,omitempty"` // by name; the DBC's name where it has the message
+
+	Roles     map[Role]SignalRef   `yaml:"roles,omitempty"` // which signal means what
+	Functions map[string]*Function `yaml:"functions,omitempty"`
+	Stages    map[string]*Stage    `yaml:"stages,omitempty"` // how a stage is recognised
+
+	NeverSent []IDRange   `yaml:"never_sent,omitempty"` // identifiers that nobody may be stood in for
+	MaySend   []SignalRef `yaml:"may_send,omitempty"`   // messages that a reviewed profile lets a bench send
+}
+
+// Identity says which car it is, in free text.
+type Identity struct {
+	Model   string `yaml:"model,omitempty"`
+	Series  string `yaml:"series,omitempty"`
+	Engine  string `yaml:"engine,omitempty"`
+	Gearbox string `yaml:"gearbox,omitempty"`
+}
+
+// Settings are the two things that a new ECU is told.
+type Settings struct {
+	Network string `yaml:"network,omitempty"` // which car's messages
+	Loom    string `yaml:"loom,omitempty"`    // which pins carry what
+}
+
+// Bus is one CAN bus of the car.
+type Bus struct {
+	Bitrate     Rate   `yaml:"bitrate,omitempty"`
+	DataBitrate Rate   `yaml:"data_bitrate,omitempty"` // CAN FD
+	DBC         string `yaml:"dbc,omitempty"`          // file beside the profile
+}
+
+// Node is one control unit.
+type Node struct {
+	Title   string `yaml:"title,omitempty"`
+	Fitted  *bool  `yaml:"fitted,omitempty"`   // nil: yes
+	Option  bool   `yaml:"option,omitempty"`   // its absence proves nothing
+	HangsOn string `yaml:"hangs_on,omitempty"` // falls silent with this node (main relay, terminator)
+
+	Buses []string `yaml:"buses,omitempty"` // where it listens; empty: where it sends
+	Flags []Flag   `yaml:"flags,omitempty"` // its own fault, limp and lamp bits: its verdict on the others
+}
+
+// IsFitted reports whether the car has the node.
+func (n *Node) IsFitted() bool { return n.Fitted == nil || *n.Fitted }
+
+// Flag is a signal with the raw values by which a node complains.
+type Flag struct {
+	Signal SignalRef `yaml:"signal"`
+	Values []int64   `yaml:"values"`
+	Says   string    `yaml:"says"`            // in words: "engine messages lost"
+	About  string    `yaml:"about,omitempty"` // the message it complains about, where it names one
+	Limp   bool      `yaml:"limp,omitempty"`  // the node has fallen back to an emergency program
+}
+
+// Kind of a message, by what makes its sender send it.
+type Kind string
+
+// The kinds. The empty kind is cyclic where a cycle is known, else on-change.
+const (
+	Cyclic   Kind = "cyclic"
+	OnChange Kind = "on-change"
+	Mixed    Kind = "mixed"              // cyclic, with extra frames on change
+	Variable Kind = "engine-synchronous" // its cycle follows the engine
+)
+
+// Message is one message of the car.
+type Message struct {
+	Bus       string `yaml:"bus,omitempty"`
+	ID        *ID    `yaml:"id,omitempty"`
+	Sender    string `yaml:"sender,omitempty"`
+	Length    *int   `yaml:"length,omitempty"` // bytes
+	Kind      Kind   `yaml:"kind,omitempty"`
+	Cycle     Time   `yaml:"cycle,omitempty"`
+	Tolerance Ratio  `yaml:"tolerance,omitempty"` // of the cycle; 0: the common 10 %
+	Option    bool   `yaml:"option,omitempty"`    // its absence proves nothing
+	Absent    bool   `yaml:"absent,omitempty"`    // not sent in this setting although the DBC has it
+	Relayed   bool   `yaml:"relayed,omitempty"`   // a gateway's copy: no evidence of its own
+
+	Counter   *Counter           `yaml:"counter,omitempty"`
+	Toggle    *Toggle            `yaml:"toggle,omitempty"`
+	Checksum  *Checksum          `yaml:"checksum,omitempty"`
+	Signals   map[string]*Signal `yaml:"signals,omitempty"`
+	Constants []Constant         `yaml:"constants,omitempty"` // configuration that listeners compare with their own
+	Pages     *Pages             `yaml:"pages,omitempty"`
+
+	Listeners map[string]*Listener `yaml:"listeners,omitempty"` // by node
+}
+
+// Listener is a node that needs a message.
+type Listener struct {
+	Timeout    Time   `yaml:"timeout,omitempty"`    // without the message for so long, it reacts
+	Grace      Time   `yaml:"grace,omitempty"`      // it does not judge for so long after key-on; 0: 2 s
+	Substitute string `yaml:"substitute,omitempty"` // what it does then, in words: "needle to zero"
+	Latched    bool   `yaml:"latched,omitempty"`    // and keeps doing until the next key cycle
+}
+
+// Field is where some bits lie: a signal of the message by name, or start,
+// length and order as a DBC file gives them.
+type Field struct {
+	Signal string `yaml:"signal,omitempty"`
+	Start  *int   `yaml:"start,omitempty"`
+	Length int    `yaml:"length,omitempty"` // bits
+	Order  string `yaml:"order,omitempty"`  // intel (the default) or motorola
+}
+
+// Counter is a rolling counter.
+type Counter struct {
+	Field    `yaml:",inline"`
+	Step     int      `yaml:"step,omitempty"`     // 0: 1
+	Modulo   int      `yaml:"modulo,omitempty"`   // 0: 2^length
+	Reserved []uint64 `yaml:"reserved,omitempty"` // values it never takes
+}
+
+// Toggle is a bit that flips every so many frames.
+type Toggle struct {
+	Field `yaml:",inline"`
+	Every int `yaml:"every,omitempty"` // frames; 0: 1
+}
+
+// Checksum is a checksum and its law. What a law does not use stays out.
+type Checksum struct {
+	Field    `yaml:",inline"`
+	Law      string   `yaml:"law"` // see decode/guard
+	Poly     uint64   `yaml:"poly,omitempty"`
+	Init     uint64   `yaml:"init,omitempty"`
+	XorOut   uint64   `yaml:"xor_out,omitempty"`
+	Reflect  bool     `yaml:"reflect,omitempty"`
+	MixID    bool     `yaml:"mix_id,omitempty"`     // the identifier's bytes take part
+	MixLen   bool     `yaml:"mix_length,omitempty"` // the length takes part
+	Constant uint64   `yaml:"constant,omitempty"`   // a value of this message that takes part
+	DataID   uint64   `yaml:"data_id,omitempty"`    // end-to-end profiles
+	DataIDs  []uint64 `yaml:"data_ids,omitempty"`   // profiles 2 and 22: one per counter value
+	From     *int     `yaml:"from,omitempty"`       // first byte covered
+	To       *int     `yaml:"to,omitempty"`         // last byte covered
+}
+
+// Signal is what a profile adds to a signal of the DBC.
+type Signal struct {
+	SNA      []uint64 `yaml:"sna,omitempty"`      // raw patterns that mean "not available"
+	Start    *uint64  `yaml:"start,omitempty"`    // raw start value
+	Accepted *Range   `yaml:"accepted,omitempty"` // physical band outside which a listener rejects it
+	Slew     float64  `yaml:"slew,omitempty"`     // fastest plausible change per second, in its unit
+	Default  *float64 `yaml:"default,omitempty"`  // the plausible value that a sender falls back to
+	Counts   bool     `yaml:"counts,omitempty"`   // rolling: start irrelevant, monotone modulo its width
+}
+
+// Range is an inclusive range of physical values, written as -40..215.
+type Range struct{ From, To float64 }
+
+// Constant is a signal that holds one value in this setting.
+type Constant struct {
+	Signal string `yaml:"signal"`
+	Value  int64  `yaml:"value"` // raw
+	Means  string `yaml:"means,omitempty"`
+}
+
+// Pages are the pages that a multiplexer goes through.
+type Pages struct {
+	Signal string   `yaml:"signal"`
+	Values []uint64 `yaml:"values"`
+}
+
+// Function is something that the driver or another unit has from the network: a
+// chain from the sender's signal to the unit that shows or does it.
+type Function struct {
+	Title    string      `yaml:"title,omitempty"`
+	Chain    []SignalRef `yaml:"chain"`              // the sender's signal, then each gateway's copy of it
+	Ends     string      `yaml:"ends"`               // node that shows or does it
+	Lamp     *Lamp       `yaml:"lamp,omitempty"`     // where it is a lamp
+	Stages   []string    `yaml:"stages,omitempty"`   // any of these exercises it; empty: key-on does
+	Moves    *Moves      `yaml:"moves,omitempty"`    // what the signal must do to have been exercised
+	Against  *Against    `yaml:"against,omitempty"`  // another unit's signal that must agree with it
+	Option   bool        `yaml:"option,omitempty"`   // not every car of this setting has it
+	Symptoms []string    `yaml:"symptoms,omitempty"` // words that a technician would use
+}
+
+// Lamp says how a lamp is lit.
+type Lamp struct {
+	On         int64 `yaml:"on"`                     // raw value that lights it
+	OnWhenLost bool  `yaml:"on_when_lost,omitempty"` // its owner lights it when the message is missing
+	BulbCheck  Time  `yaml:"bulb_check,omitempty"`   // lit by the bit for so long at key-on; 0: not by the bit
+}
+
+// Moves is the least that a signal must do before a function can be judged.
+type Moves struct {
+	Span   float64 `yaml:"span,omitempty"`   // in its unit, between least and greatest
+	Values int     `yaml:"values,omitempty"` // distinct values
+}
+
+// Against is a reference for a value: Signal*Ratio+Offset of another unit.
+type Against struct {
+	Signal SignalRef `yaml:"signal"`
+	Ratio  float64   `yaml:"ratio,omitempty"` // 0: 1
+	Offset float64   `yaml:"offset,omitempty"`
+}
+
+// Stage is how a stage of the capture script is recognised: all conditions hold
+// for the least time. Conditions on the replaced unit's own frames are used only
+// where nothing else tells, and never for a rule that judges the same frame.
+type Stage struct {
+	When    []Condition `yaml:"when"`
+	Lasting Time        `yaml:"lasting,omitempty"` // 0: 1 s
+}
+
+// Condition is a comparison of one signal, or its movement.
+type Condition struct {
+	Signal SignalRef `yaml:"signal"`
+	Is     []int64   `yaml:"is,omitempty"`    // raw values
+	Above  *float64  `yaml:"above,omitempty"` // physical
+	Below  *float64  `yaml:"below,omitempty"`
+	Moves  bool      `yaml:"moves,omitempty"` // changes at least twice within 5 s
+}
+
+// Role says what a signal means to the rules.
+type Role string
+
+// The roles.
+const (
+	EngineSpeed   Role = "engine-speed"
+	Coolant       Role = "coolant"
+	VehicleSpeed  Role = "vehicle-speed"
+	Pedal         Role = "pedal"
+	Pedal2        Role = "pedal-second-track"
+	Throttle      Role = "throttle"
+	ThrottleAsked Role = "throttle-asked"
+	Torque        Role = "torque"
+	TorqueAsked   Role = "torque-driver"
+	TorqueLoss    Role = "torque-loss"
+	Ignition      Role = "ignition"
+	EngineRuns    Role = "engine-running"
+	Brake         Role = "brake"
+	Brake2        Role = "brake-second-channel"
+	Clutch        Role = "clutch"
+	Lever         Role = "lever"
+	Gear          Role = "gear"
+	Distance      Role = "distance"
+	FuelUsed      Role = "fuel-used"
+	WheelSpeed    Role = "wheel-speed"
+	InputSpeed    Role = "gearbox-input-speed"
+	AirconAsked   Role = "air-con-asked"
+	AirconGranted Role = "air-con-granted"
+	FanAsked      Role = "fan-asked"
+	FanRuns       Role = "fan-runs"
+	Supply        Role = "supply-volts"
+	TorqueCut     Role = "torque-cut-asked"
+	TorqueCutDone Role = "torque-cut-done"
+	CruiseSwitch  Role = "cruise-switch"
+	CruiseState   Role = "cruise-state"
+	MIL           Role = "malfunction-lamp"
+	ChargeLamp    Role = "charge-lamp"
+	OilLamp       Role = "oil-lamp"
+)
+
+// Roles lists every role, sorted.
+func Roles() []Role {
+	all := []Role{
+		EngineSpeed, Coolant, VehicleSpeed, Pedal, Pedal2, Throttle, ThrottleAsked, Torque, TorqueAsked,
+		TorqueLoss, Ignition, EngineRuns, Brake, Brake2, Clutch, Lever, Gear, Distance, FuelUsed,
+		WheelSpeed, InputSpeed, AirconAsked, AirconGranted, FanAsked, FanRuns, Supply, TorqueCut,
+		TorqueCutDone, CruiseSwitch, CruiseState, MIL, ChargeLamp, OilLamp,
+	}
+	slices.Sort(all)
+	return all
+}
+
+// StageNames lists the stages of the capture script in its order.
+func StageNames() []string {
+	return []string{
+		"asleep", "key-on", "pedal", "brake", "lever", "crank", "idle", "warm-up",
+		"air-con", "cruise", "rev", "in-gear", "road", "key-off",
+	}
+}

@@ -1,0 +1,216 @@
+package profiles
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/goccy/go-yaml"
+	"github.com/goccy/go-yaml/ast"
+)
+
+// Quantities are written with their unit in the file, so that nobody has to
+// know whether a number means milliseconds or seconds.
+
+// Time is a duration, written as 10ms, 2s, 1.5s, 500us.
+type Time time.Duration
+
+// Rate is a bit rate in bit/s, written as 500kbit/s, 2Mbit/s, 33.3kbit/s.
+type Rate int64
+
+// Ratio is a share, written as 10%.
+type Ratio float64
+
+// ID is a CAN identifier, written as 0x201 (11 bits) or 0x18FEEE00 (29 bits); a
+// trailing x makes one of 29 bits of a small value: 0x00000201x.
+type ID struct {
+	Value    uint32
+	Extended bool
+}
+
+// IDRange is one identifier or an inclusive range of them: 0x7E0-0x7EF.
+type IDRange struct{ From, To ID }
+
+// SignalRef names a signal as Message.Signal, or a whole message as Message.
+type SignalRef string
+
+// Split returns the message and the signal; signal is empty for a whole message.
+func (r SignalRef) Split() (message, signal string) {
+	message, signal, _ = strings.Cut(string(r), ".")
+	return message, signal
+}
+
+// ParseTime reads a Time. There is no default unit: 10 alone is an error.
+func ParseTime(s string) (Time, error) {
+	d, err := time.ParseDuration(s)
+	switch {
+	case err != nil || s == "0":
+		return 0, fmt.Errorf("%q is no time: write a number and its unit, as in 10ms or 2s", s)
+	case d < 0:
+		return 0, fmt.Errorf("time %q is negative", s)
+	}
+	return Time(d), nil
+}
+
+// ParseRate reads a Rate.
+func ParseRate(s string) (Rate, error) {
+	for _, unit := range []struct {
+		suffix string
+		factor float64
+	}{{"Mbit/s", 1e6}, {"kbit/s", 1e3}, {"bit/s", 1}} {
+		number, ok := strings.CutSuffix(s, unit.suffix)
+		if !ok {
+			continue
+		}
+		v, err := strconv.ParseFloat(strings.TrimSpace(number), 64)
+		if err == nil && v*unit.factor >= 1 && v*unit.factor <= 20e6 {
+			return Rate(math.Round(v * unit.factor)), nil
+		}
+		break
+	}
+	return 0, fmt.Errorf("%q is no bit rate: write a number and its unit, as in 500kbit/s or 2Mbit/s", s)
+}
+
+// ParseRatio reads a Ratio.
+func ParseRatio(s string) (Ratio, error) {
+	number, ok := strings.CutSuffix(s, "%")
+	v, err := strconv.ParseFloat(strings.TrimSpace(number), 64)
+	if !ok || err != nil || !(v >= 0 && v <= 1000) {
+		return 0, fmt.Errorf("%q is no share: write it in percent, as in 10%%", s)
+	}
+	return Ratio(v / 100), nil
+}
+
+// ParseID reads an ID.
+func ParseID(s string) (ID, error) {
+	number, extended := strings.CutSuffix(s, "x")
+	v, err := strconv.ParseUint(number, 0, 32)
+	if err != nil || v > 0x1FFFFFFF {
+		return ID{}, fmt.Errorf("%q is no identifier: write 0x201, or 0x00000201x for one of 29 bits", s)
+	}
+	return ID{Value: uint32(v), Extended: extended || v > 0x7FF}, nil
+}
+
+// ParseIDRange reads an IDRange.
+func ParseIDRange(s string) (IDRange, error) {
+	first, last, ranged := strings.Cut(s, "-")
+	from, err := ParseID(strings.TrimSpace(first))
+	if err != nil || !ranged {
+		return IDRange{From: from, To: from}, err
+	}
+	to, err := ParseID(strings.TrimSpace(last))
+	if err == nil && (to.Extended != from.Extended || to.Value < from.Value) {
+		err = fmt.Errorf("%q is no range of identifiers: the second must be the greater one, of the same length", s)
+	}
+	return IDRange{From: from, To: to}, err
+}
+
+// ParseRange reads a Range.
+func ParseRange(s string) (Range, error) {
+	first, last, ok := strings.Cut(s, "..")
+	from, err1 := strconv.ParseFloat(strings.TrimSpace(first), 64)
+	to, err2 := strconv.ParseFloat(strings.TrimSpace(last), 64)
+	if !ok || err1 != nil || err2 != nil || !(from <= to) || math.IsInf(to-from, 0) {
+		return Range{}, fmt.Errorf("%q is no range: write least..greatest, as in -40..215", s)
+	}
+	return Range{From: from, To: to}, nil
+}
+
+// String gives the form that ParseTime reads.
+func (t Time) String() string { return time.Duration(t).String() }
+
+// String gives the form that ParseRate reads.
+func (r Rate) String() string {
+	switch {
+	case r >= 1e6 && r%1e5 == 0:
+		return strconv.FormatFloat(float64(r)/1e6, 'f', -1, 64) + "Mbit/s"
+	case r >= 1e3:
+		return strconv.FormatFloat(float64(r)/1e3, 'f', -1, 64) + "kbit/s"
+	}
+	return strconv.FormatInt(int64(r), 10) + "bit/s"
+}
+
+// String gives the form that ParseRatio reads.
+func (r Ratio) String() string {
+	return strconv.FormatFloat(math.Round(float64(r)*1e8)/1e6, 'f', -1, 64) + "%"
+}
+
+// String gives the form that ParseID reads.
+func (id ID) String() string {
+	switch {
+	case id.Extended && id.Value <= 0x7FF:
+		return fmt.Sprintf("0x%08Xx", id.Value)
+	case id.Extended:
+		return fmt.Sprintf("0x%08X", id.Value)
+	}
+	return fmt.Sprintf("0x%03X", id.Value)
+}
+
+// Holds reports whether the range holds the identifier.
+func (r IDRange) Holds(id ID) bool {
+	return id.Extended == r.From.Extended && id.Value >= r.From.Value && id.Value <= r.To.Value
+}
+
+// String gives the form that ParseIDRange reads.
+func (r IDRange) String() string {
+	if r.From == r.To {
+		return r.From.String()
+	}
+	return r.From.String() + "-" + r.To.String()
+}
+
+// String gives the form that ParseRange reads.
+func (r Range) String() string {
+	return strconv.FormatFloat(r.From, 'f', -1, 64) + ".." + strconv.FormatFloat(r.To, 'f', -1, 64)
+}
+
+// scalar reads a YAML scalar with parse and puts the scalar's place on the error.
+func scalar[T any](node ast.Node, parse func(string) (T, error), to *T) error {
+	if _, ok := node.(ast.ScalarNode); !ok {
+		return &yaml.SyntaxError{Message: "a single value belongs here", Token: node.GetToken()}
+	}
+	v, err := parse(node.GetToken().Value)
+	if err != nil {
+		return &yaml.SyntaxError{Message: err.Error(), Token: node.GetToken()}
+	}
+	*to = v
+	return nil
+}
+
+// UnmarshalYAML reads the quantity with its unit.
+func (t *Time) UnmarshalYAML(node ast.Node) error { return scalar(node, ParseTime, t) }
+
+// UnmarshalYAML reads the quantity with its unit.
+func (r *Rate) UnmarshalYAML(node ast.Node) error { return scalar(node, ParseRate, r) }
+
+// UnmarshalYAML reads the quantity with its unit.
+func (r *Ratio) UnmarshalYAML(node ast.Node) error { return scalar(node, ParseRatio, r) }
+
+// UnmarshalYAML reads an identifier.
+func (id *ID) UnmarshalYAML(node ast.Node) error { return scalar(node, ParseID, id) }
+
+// UnmarshalYAML reads an identifier or a range of them.
+func (r *IDRange) UnmarshalYAML(node ast.Node) error { return scalar(node, ParseIDRange, r) }
+
+// UnmarshalYAML reads a range of physical values.
+func (r *Range) UnmarshalYAML(node ast.Node) error { return scalar(node, ParseRange, r) }
+
+// MarshalYAML writes the form that is read.
+func (t Time) MarshalYAML() ([]byte, error) { return []byte(t.String()), nil }
+
+// MarshalYAML writes the form that is read.
+func (r Rate) MarshalYAML() ([]byte, error) { return []byte(r.String()), nil }
+
+// MarshalYAML writes the form that is read.
+func (r Ratio) MarshalYAML() ([]byte, error) { return []byte(r.String()), nil }
+
+// MarshalYAML writes the form that is read.
+func (id ID) MarshalYAML() ([]byte, error) { return []byte(id.String()), nil }
+
+// MarshalYAML writes the form that is read.
+func (r IDRange) MarshalYAML() ([]byte, error) { return []byte(r.String()), nil }
+
+// MarshalYAML writes the form that is read.
+func (r Range) MarshalYAML() ([]byte, error) { return []byte(r.String()), nil }
