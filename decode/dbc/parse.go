@@ -252,9 +252,12 @@ func (p *parser) warn(place int, rule, text, hint string) { p.report(Warning, pl
 func (p *parser) note(place int, rule, text, hint string) { p.report(Note, place, rule, text, hint) }
 
 func (p *parser) report(sev Severity, place int, rule, text, hint string) {
-	pos := p.position(place)
-	p.db.Diagnostics = append(p.db.Diagnostics,
-		Diagnostic{Pos: pos, Severity: sev, Rule: rule, Text: text, Hint: hint, FirstLine: pos.Line, LastLine: pos.Line})
+	p.db.Diagnostics = append(p.db.Diagnostics, diagnose(sev, p.position(place), rule, text, hint))
+}
+
+// diagnose makes a diagnostic that covers one line.
+func diagnose(sev Severity, pos Position, rule, text, hint string) Diagnostic {
+	return Diagnostic{Pos: pos, Severity: sev, Rule: rule, Text: text, Hint: hint, FirstLine: pos.Line, LastLine: pos.Line}
 }
 
 func (p *parser) version(st statement, c *cursor) {
