@@ -1,6 +1,9 @@
 package capture
 
-import "fmt"
+import (
+	"fmt"
+	"slices"
+)
 
 // Kind names a reason why a record gave no frame, or a remark about the order
 // and the clock of records that did.
@@ -73,21 +76,6 @@ type FileReport struct {
 	LastTime    int64          `json:"-"`
 }
 
-// newTallies returns a report that counts can be added to.
-func newTallies() FileReport {
-	return FileReport{SetAside: map[Kind]Tally{}, Remarks: map[Kind]Tally{}}
-}
-
-// merge adds the counts of a following stretch of the capture.
-func (r *FileReport) merge(next *FileReport) {
-	r.Records += next.Records
-	r.Frames += next.Frames
-	for kind, t := range next.SetAside {
-		merge(r.SetAside, kind, t)
-	}
-	r.Notes = append(r.Notes, next.Notes...)
-}
-
 // add counts one record of kind k in tallies.
 func add(tallies map[Kind]Tally, k Kind, at Place) {
 	t := tallies[k]
@@ -110,6 +98,16 @@ func merge(tallies map[Kind]Tally, k Kind, next Tally) {
 func (r *FileReport) setAside(k Kind, at Place) {
 	r.Records++
 	add(r.SetAside, k, at)
+}
+
+// maxNotes bounds what a hostile capture can make a report grow to.
+const maxNotes = 16
+
+// note adds what was assumed while reading, once.
+func (r *FileReport) note(text string) {
+	if len(r.Notes) < maxNotes && !slices.Contains(r.Notes, text) {
+		r.Notes = append(r.Notes, text)
+	}
 }
 
 // Error is a capture that cannot be read on: which file, where, and why.

@@ -25,6 +25,8 @@ type format struct {
 // capture reads it, so those with a magic number come before text.
 func formats() []format {
 	return []format{
+		{"pcap", sniffPcap, openPcap},
+		{"pcapng", sniffPcapng, openPcapng},
 		{"candump log", sniffCandump, openCandump},
 	}
 }
@@ -55,6 +57,9 @@ func sniff(r *bufio.Reader) (format, error) {
 func refusal(head []byte) error {
 	if len(head) == 0 {
 		return fmt.Errorf("%w: it is empty", ErrNotCapture)
+	}
+	if h, ok := parsePcapHeader(head); ok {
+		return fmt.Errorf("%w: its packets are of link type %d; CAN is in 227, 113 and 276", ErrNotCapture, h.link.typ)
 	}
 	return fmt.Errorf("%w: it begins with %q", ErrNotCapture, head[:min(len(head), 40)])
 }
