@@ -19,7 +19,8 @@ func (p *parser) readMultiplexing(st statement, c *cursor) {
 	if s == nil {
 		return
 	}
-	place := c.here()
+	c.skip()
+	place := c.at
 	name := c.word("the name of the multiplexer")
 	pages := readPages(c)
 	c.end()
@@ -97,7 +98,7 @@ func (p *parser) linkMessage(m *Message) map[*Signal]string {
 		switch {
 		case !mark.multiplexed || s.Switch != nil:
 		case !mark.paged:
-			p.warn(mark.place, "signal/page", fmt.Sprintf("%q is marked m without a page: taken as always present", s.Name), "write m and the multiplexer's value")
+			p.warn(mark.place, "signal/no-page", fmt.Sprintf("%q is marked m without a page: taken as always present", s.Name), "write m and the multiplexer's value")
 		case root == nil:
 			lost[s] = fmt.Sprintf("%q is on page %d, but %q has no multiplexer", s.Name, mark.page, m.Name)
 		default:
@@ -119,7 +120,7 @@ func (p *parser) rootMultiplexer(m *Message) *Signal {
 		case root == nil:
 			root = s
 		case !p.explained(m):
-			p.warn(mark.place, "signal/multiplexer", fmt.Sprintf("%q has two multiplexers, %q and %q: pages are taken as those of the first",
+			p.warn(mark.place, "message/two-multiplexers", fmt.Sprintf("%q has two multiplexers, %q and %q: pages are taken as those of the first",
 				m.Name, root.Name, s.Name), "say with SG_MUL_VAL_ which signal depends on which")
 			return root
 		}
