@@ -1,0 +1,168 @@
+package survey
+
+import "strings"
+
+// A tally counts, for each of 64 bits, how often that bit was set in the words
+// added to it. Level i holds bit i of all 64 counters, so one addition carries
+// through them all at once.
+type tally []uint64
+
+// add counts the set bits of x, each 1<<level times.
+func (t *tally) add(x uint64, level int) {
+	for i := level; x != 0; i++ {
+		for i >= len(*t) {
+			*t = append(*t, 0)
+		}
+		carry := (*t)[i] & x
+		(*t)[i] ^= x
+		x = carry
+	}
+}
+
+func (t *tally) merge(other tally) {
+	for level, x := range other {
+		t.add(x, level)
+	}
+}
+
+// count returns how often the given bit was set.
+func (t tally) count(bit int) uint64 {
+	var n uint64
+	for level, x := range t {
+		n |= x >> bit & 1 << level
+	}
+	return n
+}
+
+// word watches eight payload bytes of one identifier, as a little-endian word:
+// bit b of it is payload bit b in the numbering of package dbc.
+type word struct {
+	first, last uint64 // in the first and the latest frame
+	ones, some  uint64 // bits that were set in every frame, and in at least one
+	flips       tally  // frames in which the bit differs from the frame before
+	breaks      tally  // frames in which the bit did not act as the next digit of a counter
+}
+
+// byteLow marks the lowest bit of every byte; a counter starts there at the latest.
+const byteLow = 0x0101010101010101
+
+// see takes the content of one frame; mask says which bits the frame has.
+func (w *word) see(data, mask uint64) {
+	w.ones &= data | ^mask
+	w.some |= data
+}
+
+// step compares a frame with the one before it, over the bits that both have,
+// and reports whether any differs. In a field that counts up by one, a bit
+// flips exactly when the bit below it falls from 1 to 0.
+func (w *word) step(before, data, mask uint64) bool {
+	flipped := (before ^ data) & mask
+	if flipped == 0 {
+		return false
+	}
+	carried := (before &^ data & mask) << 1
+	w.flips.add(flipped, 0)
+	w.breaks.add((flipped^carried)&mask&^byteLow, 0)
+	return true
+}
+
+func (w *word) merge(next *word) {
+	w.last = next.last
+	w.ones &= next.ones
+	w.some |= next.some
+	w.flips.merge(next.flips)
+	w.breaks.merge(next.breaks)
+}
+
+// wordMask returns the bits of payload word i that a frame of length bytes has.
+func wordMask(length uint8, i int) uint64 {
+	switch n := int(length) - 8*i; {
+	case n >= 8:
+		return ^uint64(0)
+	case n <= 0:
+		return 0
+	default:
+		return 1<<(8*n) - 1
+	}
+}
+
+// BitUse says what one payload bit did over the capture.
+type BitUse byte
+
+// The uses of a bit, each with the character that stands for it in a BitMap.
+const (
+	BitAlways0 BitUse = '0' // 0 in every frame
+	BitAlways1 BitUse = '1' // 1 in every frame
+	BitChanges BitUse = '~' // both were seen
+	BitCounts  BitUse = '+' // digit of a field of two bits or more that counts up by one
+)
+
+// A field counts when its lowest bit flipped at least minCounts times, every
+// further bit at least twice, and a bit acted otherwise than as the next digit
+// in at most a quarter as many frames as the bit below it flipped. A bit that
+// never moves would differ at half of those flips; lost frames, reserved values
+// and wraps before the full width cost a few.
+const minCounts = 16
+
+// counting returns the bits of the word that belong to counting fields.
+func (w *word) counting() uint64 {
+	var found uint64
+	for bit := 0; bit < 64; {
+		top := bit
+		for top%8 < 7 && w.flips.count(bit) >= minCounts && w.isNextDigit(top+1) {
+			top++
+		}
+		if top > bit {
+			found |= 1<<(top+1) - 1<<bit
+		}
+		bit = top + 1
+	}
+	return found
+}
+
+func (w *word) isNextDigit(bit int) bool {
+	return w.flips.count(bit) >= 2 && 4*w.breaks.count(bit) <= w.flips.count(bit-1)
+}
+
+// BitMap tells the use of every payload bit: one string per byte, its most
+// significant bit first, one BitUse character per bit. Its length is that of
+// the longest payload seen.
+type BitMap []string
+
+func newBitMap(words []word, length uint8) BitMap {
+	m := make(BitMap, length)
+	for i := range m {
+		w := &words[i/8]
+		varying, counts := w.some&^w.ones, w.counting()
+		var line [8]byte
+		for k := range line {
+			bit := i%8*8 + 7 - k
+			switch {
+			case counts>>bit&1 == 1:
+				line[k] = byte(BitCounts)
+			case varying>>bit&1 == 1:
+				line[k] = byte(BitChanges)
+			case w.ones>>bit&1 == 1:
+				line[k] = byte(BitAlways1)
+			default:
+				line[k] = byte(BitAlways0)
+			}
+		}
+		m[i] = string(line[:])
+	}
+	return m
+}
+
+// Lines draws the map for a text of 80 columns: eight bytes on each line, a
+// blank between bytes, 71 characters at most.
+//
+//	00000000 ~~~~~~~~ 00001111 0000++++ 00000000 00000000 00000000 ~~~~~~~~
+func (m BitMap) Lines() []string {
+	var lines []string
+	for len(m) > 0 {
+		n := min(8, len(m))
+		lines = append(lines, strings.Join(m[:n], " "))
+		m = m[n:]
+	}
+	return lines
+}

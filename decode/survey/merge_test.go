@@ -1,0 +1,70 @@
+package survey
+
+import (
+	"math/rand/v2"
+	"slices"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+	"pgregory.net/rapid"
+
+	"plugproof/decode/can"
+)
+
+// However the frames are cut and in whatever shape the collectors are merged,
+// the report is the same. After the merge the collector takes more frames.
+func TestMergeAnyChunks(t *testing.T) {
+	opts := testOptions(t)
+	rapid.Check(t, func(t *rapid.T) {
+		seed := rapid.Uint64().Draw(t, "seed")
+		frames := traffic(rand.New(rand.NewPCG(seed, 1)), rapid.IntRange(1, 400).Draw(t, "frames"))
+		cuts := rapid.SliceOfN(rapid.IntRange(0, len(frames)), 0, 40).Draw(t, "cuts")
+		slices.Sort(cuts)
+		var parts []*Collector
+		from := 0
+		for _, cut := range append(cuts, len(frames)) {
+			c := New(opts)
+			c.Add(frames[from:cut])
+			parts = append(parts, c)
+			from = cut
+		}
+		tail := traffic(rand.New(rand.NewPCG(seed, 2)), rapid.IntRange(0, 50).Draw(t, "tail"))
+		for len(parts) > 1 { // merge neighbours at random: (a b) (c d) and a (b c) d alike
+			i := rapid.IntRange(0, len(parts)-2).Draw(t, "pair")
+			parts[i].Merge(parts[i+1])
+			parts = slices.Delete(parts, i+1, i+2)
+		}
+		parts[0].Add(tail)
+		want := asJSON(t, surveyOf(opts, append(slices.Clone(frames), tail...)))
+		if diff := cmp.Diff(want, asJSON(t, parts[0].Report())); diff != "" {
+			t.Fatal(diff)
+		}
+	})
+}
+
+// The same with more identifiers than have a row of their own.
+func TestMergeBeyondCaps(t *testing.T) {
+	opts := testOptions(t)
+	rng := rand.New(rand.NewPCG(7, 7))
+	frames := make([]can.Frame, 0, 120_000)
+	for i := range cap(frames) {
+		f := can.Frame{Time: int64(i) * ms / 10, ID: rng.Uint32() & can.MaxExtendedID, Flags: can.Extended, Bus: uint16(i / 60_000)}
+		if i%3 == 0 {
+			f = frame(f.Time, uint32(i)&0x7FF)
+		}
+		f.SetPayload([]byte{byte(i), byte(i >> 8)})
+		frames = append(frames, f)
+	}
+	want := asJSON(t, surveyOf(opts, frames))
+	for _, size := range []int{1_000, 17_000, 70_000} {
+		whole := New(opts)
+		for chunk := range slices.Chunk(frames, size) {
+			c := New(opts)
+			c.Add(chunk)
+			whole.Merge(c)
+		}
+		if asJSON(t, whole.Report()) != want {
+			t.Errorf("chunks of %d frames give another report", size)
+		}
+	}
+}

@@ -1,0 +1,179 @@
+package survey
+
+import "math"
+
+// trackBase is the smallest width of a Track's buckets, in ns.
+const trackBase = 1_000_000
+
+// Track is the course of a value over time in a fixed number of buckets. When
+// the time seen no longer fits, the buckets double in width and pairs of them
+// are joined; they stay aligned to whole multiples of their width. So width and
+// content depend only on what was added, not on where the stretches of a
+// capture were cut. Make one with NewTrack.
+type Track struct {
+	limit   int
+	width   int64 // ns
+	low     int64 // number of the first bucket: its start / width
+	buckets []Bucket
+	nans    uint64
+
+	at          int   // bucket of the latest value
+	from, until int64 // and its time range
+}
+
+// Bucket is what a Track knows of one stretch of time. First and Last are the
+// values with the earliest and the latest stamp, for equal stamps the first and
+// the last one added.
+type Bucket struct {
+	N                   uint64 // values; with 0 the rest means nothing
+	Min, Max            float64
+	First, Last         float64
+	FirstTime, LastTime int64 // ns
+}
+
+// NewTrack returns an empty track of at most limit buckets, at least four.
+func NewTrack(limit int) *Track { return &Track{limit: max(4, limit), width: trackBase} }
+
+// farTime bounds the stamps that a Track tells apart: 146 years around 0, so
+// that no width overflows.
+const farTime = 1 << 62
+
+// Add takes a value at a time in ns. NaN is counted apart.
+func (t *Track) Add(time int64, value float64) {
+	time = min(max(time, -farTime), farTime)
+	if math.IsNaN(value) {
+		t.nans++
+		return
+	}
+	if time < t.from || time >= t.until {
+		t.seek(time)
+	}
+	t.buckets[t.at].join(&Bucket{1, value, value, value, value, time, time})
+}
+
+// seek makes the bucket of a time the current one.
+func (t *Track) seek(time int64) {
+	number := floorDiv(time, t.width)
+	for !t.fits(number, number) {
+		t.widen()
+		number >>= 1
+	}
+	t.cover(number, number)
+	t.at = int(number - t.low)
+	t.from = number * t.width
+	t.until = t.from + t.width
+}
+
+// fits reports whether the buckets with the given numbers can be added.
+func (t *Track) fits(low, high int64) bool {
+	if len(t.buckets) > 0 {
+		low = min(low, t.low)
+		high = max(high, t.low+int64(len(t.buckets))-1)
+	}
+	return uint64(high)-uint64(low) < uint64(t.limit)
+}
+
+// cover makes the buckets from low to high exist; they must fit.
+func (t *Track) cover(low, high int64) {
+	if len(t.buckets) == 0 {
+		t.low = low
+	}
+	if low < t.low {
+		t.buckets = append(make([]Bucket, t.low-low, t.limit), t.buckets...)
+		t.low = low
+	}
+	if n := int(high - t.low + 1); n > len(t.buckets) {
+		t.buckets = append(t.buckets, make([]Bucket, n-len(t.buckets))...)
+	}
+}
+
+// widen doubles the width and joins pairs of buckets.
+func (t *Track) widen() {
+	low := t.low >> 1
+	used := 0
+	for i := range t.buckets {
+		b := t.buckets[i]
+		to := int((t.low+int64(i))>>1 - low)
+		if to == used {
+			t.buckets[to] = b
+			used++
+		} else {
+			t.buckets[to].join(&b)
+		}
+	}
+	t.buckets = t.buckets[:used]
+	t.low = low
+	t.width *= 2
+	t.from, t.until = 0, 0
+}
+
+// Merge adds the values of the following stretch.
+func (t *Track) Merge(next *Track) {
+	t.nans += next.nans
+	if len(next.buckets) == 0 {
+		return
+	}
+	for t.width < next.width || !t.fits(next.numbers(t.width)) {
+		t.widen()
+	}
+	t.cover(next.numbers(t.width))
+	shift := 0
+	for w := next.width; w < t.width; w *= 2 {
+		shift++
+	}
+	for i := range next.buckets {
+		number := (next.low + int64(i)) >> shift
+		t.buckets[number-t.low].join(&next.buckets[i])
+	}
+	t.from, t.until = 0, 0
+}
+
+// numbers returns the numbers of the first and last bucket at another width.
+func (t *Track) numbers(width int64) (low, high int64) {
+	return floorDiv(t.low*t.width, width), floorDiv((t.low+int64(len(t.buckets))-1)*t.width, width)
+}
+
+// Width returns the width of the buckets in ns.
+func (t *Track) Width() int64 { return t.width }
+
+// Start returns the time, in ns, at which the first bucket begins.
+func (t *Track) Start() int64 { return t.low * t.width }
+
+// Buckets returns the buckets in order of time, those without values among
+// them. The caller must not write to them.
+func (t *Track) Buckets() []Bucket { return t.buckets }
+
+// NaNs returns how many values were not a number.
+func (t *Track) NaNs() uint64 { return t.nans }
+
+// join adds what a later bucket, or one of an equal stretch, knows.
+func (b *Bucket) join(next *Bucket) {
+	if next.N == 0 {
+		return
+	}
+	if b.N == 0 {
+		*b = *next
+		return
+	}
+	b.N += next.N
+	if next.Min < b.Min {
+		b.Min = next.Min
+	}
+	if next.Max > b.Max {
+		b.Max = next.Max
+	}
+	if next.FirstTime < b.FirstTime {
+		b.First, b.FirstTime = next.First, next.FirstTime
+	}
+	if next.LastTime >= b.LastTime {
+		b.Last, b.LastTime = next.Last, next.LastTime
+	}
+}
+
+func floorDiv(a, b int64) int64 {
+	q := a / b
+	if a%b < 0 {
+		q--
+	}
+	return q
+}
