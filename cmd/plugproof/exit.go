@@ -74,22 +74,6 @@ func (a *app) finish(ctx context.Context, err error) int {
 	return exitInput
 }
 
-// say writes one message to stderr: what went wrong and, when there is
-// something to try, a second line. Lower case, no full stop.
-func (a *app) say(err error, hint string) {
-	fmt.Fprintf(a.stderr, "plugproof: %v\n", err)
-	if hint != "" {
-		fmt.Fprintf(a.stderr, "  hint: %s\n", hint)
-	}
-}
-
-// remark writes a line about a run that did not fail; --quiet leaves it out.
-func (a *app) remark(format string, args ...any) {
-	if !a.quiet {
-		fmt.Fprintf(a.stderr, "plugproof: "+format+"\n", args...)
-	}
-}
-
 // hintFor says what to try after the errors of packages, which do not know
 // which flags there are.
 func hintFor(err error) string {

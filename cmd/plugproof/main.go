@@ -1,3 +1,5 @@
+//go:build !docs
+
 // Command plugproof reads CAN captures of a car and says what is on its buses.
 //
 // One file per command: flags, open, one call into the packages, print. The
@@ -6,21 +8,10 @@ package main
 
 import (
 	"context"
-	"io"
 	"os"
 	"os/signal"
 	"syscall"
 )
-
-// app is what every command is given: the streams and the global flags. Results
-// go to stdout, everything said about them to stderr.
-type app struct {
-	stdin   io.Reader
-	stdout  *stdout
-	stderr  io.Writer
-	quiet   bool
-	verbose bool
-}
 
 func main() {
 	// A closed pipe (| head) comes back as an error of the write, so that a
@@ -31,18 +22,4 @@ func main() {
 	code := a.run(ctx, os.Args[1:])
 	stop()
 	os.Exit(code)
-}
-
-// run executes one command line and returns the exit code.
-func (a *app) run(ctx context.Context, args []string) int {
-	root := newRoot(a)
-	root.SetArgs(args)
-	root.SetIn(a.stdin)
-	root.SetOut(a.stdout)
-	root.SetErr(a.stderr)
-	err := root.ExecuteContext(ctx)
-	if err == nil {
-		err = a.stdout.err
-	}
-	return a.finish(ctx, err)
 }

@@ -86,17 +86,15 @@ func follow(path string) (string, error) {
 	return "", errors.New("too many symbolic links")
 }
 
-// fail makes an *Error of err, or nil of nil. The temporary's name would mean nothing to a
-// user, so the path that the os package put in is taken out.
+// fail makes an *Error of err, or nil of nil. The temporary's name would mean
+// nothing to a user, so the path that the os package put in is taken out.
 func (f *File) fail(err error) error {
-	var pe *os.PathError
-	var le *os.LinkError
-	switch {
-	case err == nil:
+	if err == nil {
 		return nil
-	case errors.As(err, &pe):
+	}
+	if pe, ok := errors.AsType[*os.PathError](err); ok {
 		err = pe.Err
-	case errors.As(err, &le):
+	} else if le, ok := errors.AsType[*os.LinkError](err); ok {
 		err = le.Err
 	}
 	return &Error{Path: f.path, Err: err}

@@ -44,8 +44,8 @@ func write(t *testing.T, path, text string) {
 // it does not name the temporary.
 func failsFor(t *testing.T, err error, path string, cause error) {
 	t.Helper()
-	var e *Error
-	if !errors.As(err, &e) || e.Path != path || cause != nil && !errors.Is(err, cause) {
+	e, ok := errors.AsType[*Error](err)
+	if !ok || e.Path != path || cause != nil && !errors.Is(err, cause) {
 		t.Fatalf("error %#v, want one for %s with cause %v", err, path, cause)
 	}
 	text := err.Error()

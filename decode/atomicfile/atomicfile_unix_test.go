@@ -4,6 +4,7 @@ package atomicfile
 
 import (
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"strconv"
@@ -58,8 +59,8 @@ func TestPipe(t *testing.T) {
 	if text := <-got; text != "through" {
 		t.Errorf("the reader got %q", text)
 	}
-	if names(t, dir) != "pipe" {
-		t.Errorf("folder holds %s", names(t, dir))
+	if info, err := os.Lstat(path); err != nil || info.Mode()&fs.ModeNamedPipe == 0 || names(t, dir) != "pipe" {
+		t.Errorf("the pipe is now %v, %v, and its folder holds %s", info, err, names(t, dir))
 	}
 }
 

@@ -64,6 +64,8 @@ type Reader struct {
 	err     error    // sticky
 	done    atomic.Int64
 	total   int64 // -1: unknown
+
+	chunkSize int // of Fold; smaller in tests
 }
 
 // Open opens the captures in the given order. The first record of each is
@@ -72,7 +74,7 @@ func Open(paths []string, opts Options) (*Reader, error) {
 	if len(paths) == 0 || len(paths) > math.MaxUint16 {
 		return nil, fmt.Errorf("%d captures given: between 1 and %d can be read together", len(paths), math.MaxUint16)
 	}
-	r := &Reader{opts: opts}
+	r := &Reader{opts: opts, chunkSize: chunkSize}
 	for _, path := range paths {
 		if err := r.examine(path); err != nil {
 			r.Close()
@@ -124,10 +126,9 @@ func (s *origin) sniff() (format, error) {
 }
 
 func newReport(path string, s *origin, f format) FileReport {
-	return FileReport{
-		Path: path, Format: f.name, Compression: s.compression, Size: s.size,
-		SetAside: map[Kind]Tally{}, Remarks: map[Kind]Tally{},
-	}
+	rep := newTallies()
+	rep.Path, rep.Format, rep.Compression, rep.Size = path, f.name, s.compression, s.size
+	return rep
 }
 
 // Read fills dst with the next frames and returns their number. It returns
@@ -138,26 +139,35 @@ func (r *Reader) Read(ctx context.Context, dst []can.Frame) (int, error) {
 		if err := ctx.Err(); err != nil {
 			return 0, err
 		}
-		if r.cur == nil {
-			r.err = r.openNext()
-			continue
+		if r.open() != nil {
+			break
 		}
-		n, err := r.dec.read(dst)
-		r.count(dst[:n])
-		if err != nil {
-			r.err = r.finish(err)
-		}
-		if n > 0 {
+		if n, _ := r.readOpen(dst); n > 0 {
 			return n, nil
 		}
 	}
 	return 0, r.err
 }
 
-// count takes note of frames that were read.
-func (r *Reader) count(frames []can.Frame) {
-	r.reports[r.next-1].Frames += uint64(len(frames))
-	r.seen.Add(frames)
+// open opens the next capture unless one is open. Its error is sticky; at the
+// end of the last it is io.EOF.
+func (r *Reader) open() error {
+	if r.err == nil && r.cur == nil {
+		r.err = r.openNext()
+	}
+	return r.err
+}
+
+// readOpen reads from the open capture, which it closes at its end. Its error is
+// sticky: the failure of a disk or pipe.
+func (r *Reader) readOpen(dst []can.Frame) (int, error) {
+	n, err := r.dec.read(dst)
+	r.reports[r.next-1].Frames += uint64(n)
+	r.seen.Add(dst[:n])
+	if err != nil {
+		r.err = r.finish(err)
+	}
+	return n, r.err
 }
 
 // openNext starts the next capture, or returns io.EOF after the last.

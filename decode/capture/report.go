@@ -76,6 +76,21 @@ type FileReport struct {
 	LastTime    int64          `json:"-"`
 }
 
+// newTallies returns a report that counts can be added to.
+func newTallies() FileReport {
+	return FileReport{SetAside: map[Kind]Tally{}, Remarks: map[Kind]Tally{}}
+}
+
+// merge adds the counts of a following stretch of the capture.
+func (r *FileReport) merge(next *FileReport) {
+	r.Records += next.Records
+	r.Frames += next.Frames
+	for kind, t := range next.SetAside {
+		merge(r.SetAside, kind, t)
+	}
+	r.Notes = append(r.Notes, next.Notes...)
+}
+
 // add counts one record of kind k in tallies.
 func add(tallies map[Kind]Tally, k Kind, at Place) {
 	t := tallies[k]

@@ -22,17 +22,15 @@ type written struct {
 func (p *parser) readDefinition(st statement, c *cursor) {
 	d := &AttributeDefinition{Pos: p.position(st.start)}
 	if c.peek() != '"' {
-		place := c.at
+		place := c.here()
 		d.Object = c.word("a kind of object")
 		if !isObject(d.Object, st.kw) {
 			c.fail(place, "%q is no kind of object", clip(d.Object))
 		}
 	}
-	c.skip()
-	place := c.at
+	place := c.here()
 	d.Name = c.quoted("the attribute's name")
-	c.skip()
-	typePlace := c.at
+	typePlace := c.here()
 	switch d.Type = c.word("the attribute's type"); d.Type {
 	case "INT", "HEX", "FLOAT":
 		if c.more() && c.peek() != ';' {
@@ -75,8 +73,7 @@ func isObject(word string, kw keyword) bool {
 // readDefault reads BA_DEF_DEF_ and BA_DEF_DEF_REL_, which give the name only:
 // the default is that of every definition of that name.
 func (p *parser) readDefault(st statement, c *cursor) {
-	c.skip()
-	place := c.at
+	place := c.here()
 	name := c.quoted("the attribute's name")
 	w := readWritten(c)
 	c.end()
@@ -137,9 +134,12 @@ func (p *parser) value(st statement, d *AttributeDefinition, w written) (Attribu
 		v, err = strconv.ParseUint(hex, 16, 64)
 		number = float64(v)
 	}
-	if err != nil || w.text == "" {
-		p.setAsideLine(st, w.place, "value", fmt.Sprintf("%q is not a number", clip(w.text)), "")
+	if err != nil || w.text == "" || math.IsInf(number, 0) {
+		p.setAsideLine(st, w.place, "value", fmt.Sprintf("%q is not a number, or too large", clip(w.text)), "")
 		return a, false
+	}
+	if d != nil && d.Min < d.Max && (number < d.Min || number > d.Max) {
+		p.warn(w.place, "attribute/range", fmt.Sprintf("%g is outside the range of %q, %g to %g", number, clip(d.Name), d.Min, d.Max), "")
 	}
 	a.Number = number
 	return a, true
@@ -166,8 +166,7 @@ func (p *parser) enumValue(st statement, d *AttributeDefinition, w written) (Att
 
 // readAttribute reads BA_.
 func (p *parser) readAttribute(st statement, c *cursor) {
-	c.skip()
-	place := c.at
+	place := c.here()
 	name := c.quoted("the attribute's name")
 	t, ok := p.readTarget(st, c)
 	if !ok {
@@ -197,7 +196,8 @@ func (p *parser) readValueOf(st statement, c *cursor, key definitionKey, place i
 		return Attribute{}, false
 	}
 	d := p.definitions[key]
-	if d == nil {
+	if d == nil && !p.undefined[key] {
+		p.undefined[key] = true
 		p.warn(place, "attribute/not-defined", fmt.Sprintf("attribute %q is not defined for this kind of object", clip(key.name)), "define it with BA_DEF_")
 	}
 	return p.value(st, d, w)
@@ -215,11 +215,9 @@ func (p *parser) set(st statement, to *Attributes, name string, a Attribute) {
 
 // readRelation reads BA_REL_: an attribute between a node and a message or signal.
 func (p *parser) readRelation(st statement, c *cursor) {
-	c.skip()
-	place := c.at
+	place := c.here()
 	name := c.quoted("the attribute's name")
-	c.skip()
-	kindPlace := c.at
+	kindPlace := c.here()
 	kind := c.word("a kind of relation")
 	if !c.failed() && !isObject(kind, kwRelationDefinition) {
 		c.fail(kindPlace, "%q is no kind of relation", clip(kind))

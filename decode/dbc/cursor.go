@@ -55,6 +55,12 @@ func (c *cursor) skip() {
 	}
 }
 
+// here returns the offset of the next byte that is not blank.
+func (c *cursor) here() int {
+	c.skip()
+	return c.at
+}
+
 // peek returns the next byte that is not blank, 0 at the end and after a fault.
 func (c *cursor) peek() byte {
 	c.skip()
@@ -102,24 +108,24 @@ func (c *cursor) word(what string) string {
 
 // uint reads a number without sign; a "+" before it and zeros in front do not matter.
 func (c *cursor) uint(what string) uint64 {
+	place := c.here()
 	w := c.word(what)
 	if c.failed() {
 		return 0
 	}
 	v, err := strconv.ParseUint(strings.TrimPrefix(w, "+"), 10, 64)
 	if err != nil {
-		c.fail(c.at-len(w), "%s: %q is %s", what, clip(w), numberFault(err, "a whole number of 0 or more"))
+		c.fail(place, "%s: %q is not a whole number, or too large", what, clip(w))
 	}
 	return v
 }
 
 // size reads a number of at most most.
 func (c *cursor) size(what string, most int) int {
-	c.skip()
-	from := c.at
+	place := c.here()
 	v := c.uint(what)
 	if v > uint64(most) {
-		c.fail(from, "%s: %d is over the limit of %d", what, v, most)
+		c.fail(place, "%s: %d is over the limit of %d", what, v, most)
 		return 0
 	}
 	return int(v)
@@ -127,13 +133,14 @@ func (c *cursor) size(what string, most int) int {
 
 // float reads a decimal number, which may be too large for a float64: then it is infinite.
 func (c *cursor) float(what string) float64 {
+	place := c.here()
 	w := c.word(what)
 	if c.failed() {
 		return 0
 	}
 	v, err := parseFloat(w)
 	if err != nil {
-		c.fail(c.at-len(w), "%s: %q is %s", what, clip(w), numberFault(err, "not a number"))
+		c.fail(place, "%s: %q is not a number", what, clip(w))
 	}
 	return v
 }
@@ -153,13 +160,6 @@ func parseFloat(w string) (float64, error) {
 	return v, err
 }
 
-func numberFault(err error, syntax string) string {
-	if errors.Is(err, strconv.ErrRange) {
-		return "too large"
-	}
-	return "not " + strings.TrimPrefix(syntax, "not ")
-}
-
 // quoted reads a string. It ends at the next quote, in a comment at the last one.
 func (c *cursor) quoted(what string) string {
 	if c.peek() != '"' {
@@ -168,20 +168,22 @@ func (c *cursor) quoted(what string) string {
 		}
 		return ""
 	}
-	rest := c.text[c.at+1 : c.to]
-	end := strings.IndexByte(rest, '"')
-	if c.kw == kwComment {
-		end = strings.LastIndexByte(rest, '"')
+	from, end := c.at+1, -1
+	if c.kw != kwComment {
+		end = closingQuote(c.text[:c.to], c.at)
+	} else if n := strings.LastIndexByte(c.text[from:c.to], '"'); n >= 0 {
+		end = from + n
 	}
 	if end < 0 {
 		c.fail(c.at, "the closing quote of %s is missing", what)
 		return ""
 	}
-	c.at += 1 + end + 1
-	if strings.IndexByte(rest[:end], '\r') >= 0 {
-		return strings.ReplaceAll(rest[:end], "\r\n", "\n")
+	c.at = end + 1
+	text := unescape(c.text[from:end])
+	if strings.IndexByte(text, '\r') >= 0 {
+		return strings.ReplaceAll(text, "\r\n", "\n")
 	}
-	return rest[:end]
+	return text
 }
 
 // end fails when something is left.

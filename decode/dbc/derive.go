@@ -88,7 +88,7 @@ func (p *parser) frameFormat(m *Message) string {
 func (p *parser) milliseconds(pos Position, ms float64, what string) time.Duration {
 	const most = 24 * time.Hour
 	if !(ms >= 0 && ms <= float64(most.Milliseconds())) {
-		p.warn(pos.Offset, "message/time", fmt.Sprintf("%s is %g ms: taken as none", what, ms), "")
+		p.warn(pos.Offset, "attribute/time", fmt.Sprintf("%s is %g ms: taken as none", what, ms), "")
 		return 0
 	}
 	return time.Duration(ms * float64(time.Millisecond))
@@ -104,8 +104,13 @@ func (p *parser) deriveSignal(s *Signal) {
 	if a, ok := p.attribute("SG_", s.Attributes, "GenSigTimeoutTime"); ok {
 		p.timeout(s, "", a)
 	}
-	for node, attributes := range s.Relations {
-		for _, name := range []string{"SigTimeoutTime", "GenSigTimeoutTime"} {
+	for _, name := range []string{"SigTimeoutTime", "GenSigTimeoutTime"} {
+		if d := p.definitions[definitionKey{"BU_SG_REL_", name}]; d != nil && d.Default != nil && d.Default.Number > 0 {
+			for _, node := range s.Receivers {
+				p.timeout(s, node, *d.Default)
+			}
+		}
+		for node, attributes := range s.Relations {
 			if a, ok := attributes[name]; ok {
 				p.timeout(s, node, a)
 			}
@@ -115,7 +120,8 @@ func (p *parser) deriveSignal(s *Signal) {
 
 func (p *parser) timeout(s *Signal, node string, a Attribute) {
 	d := p.milliseconds(s.Pos, a.Number, "receiver timeout of "+s.Name)
-	if d == 0 {
+	if d == 0 { // none, even where the default states one
+		delete(s.Timeouts, node)
 		return
 	}
 	if s.Timeouts == nil {

@@ -20,8 +20,7 @@ type target struct {
 
 // readMessageOf reads the identifier of a message that must exist.
 func (p *parser) readMessageOf(st statement, c *cursor) *Message {
-	c.skip()
-	place := c.at
+	place := c.here()
 	id := c.uint("the identifier of a message")
 	if c.failed() {
 		return nil
@@ -43,8 +42,7 @@ func (p *parser) readSignalOf(st statement, c *cursor) (*Message, *Signal) {
 	if m == nil {
 		return nil, nil
 	}
-	c.skip()
-	place := c.at
+	place := c.here()
 	name := c.word("the name of a signal")
 	if c.failed() {
 		return nil, nil
@@ -62,7 +60,7 @@ func (p *parser) readTarget(st statement, c *cursor) (t target, ok bool) {
 	if first := c.peek(); first < 'A' || first > 'Z' {
 		return t, true // a number or a quote: the network's
 	}
-	place := c.at
+	place := c.here()
 	switch t.object = c.word("a kind of object"); t.object {
 	case "BO_":
 		t.message = p.readMessageOf(st, c)
@@ -74,8 +72,7 @@ func (p *parser) readTarget(st statement, c *cursor) (t target, ok bool) {
 		t.node = p.readNodeOf(st, c)
 		return t, t.node != nil
 	case "EV_":
-		c.skip()
-		place = c.at
+		place = c.here()
 		name := c.word("the name of an environment variable")
 		if !c.failed() && !p.variable[name] {
 			p.setAside(st, place, "no-variable", fmt.Sprintf("no environment variable is named %q", clip(name)), "")
@@ -87,8 +84,7 @@ func (p *parser) readTarget(st statement, c *cursor) (t target, ok bool) {
 }
 
 func (p *parser) readNodeOf(st statement, c *cursor) *Node {
-	c.skip()
-	place := c.at
+	place := c.here()
 	name := c.word("the name of a node")
 	if c.failed() {
 		return nil
@@ -105,7 +101,7 @@ func (p *parser) readComment(st statement, c *cursor) {
 	if !ok {
 		return
 	}
-	text := strings.ReplaceAll(c.quoted("the comment"), `\"`, `"`)
+	text := c.quoted("the comment")
 	c.end()
 	if c.failed() {
 		return
@@ -140,8 +136,7 @@ func (p *parser) networkComment(st statement, text string) {
 }
 
 func (p *parser) readValueTable(st statement, c *cursor) {
-	c.skip()
-	place := c.at
+	place := c.here()
 	t := &ValueTable{Name: c.word("the name of a value table"), Pos: p.position(st.start)}
 	t.Values = p.readValuePairs(st, c)
 	c.end()
@@ -185,8 +180,7 @@ func (p *parser) readValues(st statement, c *cursor) {
 }
 
 func (p *parser) readVariableOf(st statement, c *cursor) bool {
-	c.skip()
-	place := c.at
+	place := c.here()
 	name := c.word("the identifier of a message")
 	if c.failed() {
 		return false
@@ -198,7 +192,7 @@ func (p *parser) readVariableOf(st statement, c *cursor) bool {
 }
 
 func (p *parser) readTableName(st statement, c *cursor) []ValueText {
-	place := c.at
+	place := c.here()
 	name := c.word("the name of a value table")
 	t := p.tables[name]
 	if t == nil {
@@ -212,7 +206,7 @@ func (p *parser) readTableName(st statement, c *cursor) []ValueText {
 func (p *parser) readValuePairs(st statement, c *cursor) []ValueText {
 	var values []ValueText
 	for c.more() && c.peek() != ';' {
-		place := c.at
+		place := c.here()
 		word := c.word("a value")
 		text := c.quoted("the text of a value")
 		if c.failed() {
@@ -312,7 +306,7 @@ func (p *parser) readGroup(st statement, c *cursor) {
 		if c.take(',') {
 			continue
 		}
-		place := c.at
+		place := c.here()
 		name := c.word("the name of a signal")
 		if p.signals[signalKey{m, name}] == nil && !c.failed() {
 			p.setAsideLine(st, place, "no-signal", fmt.Sprintf("message %q has no signal %q", m.Name, clip(name)), "")

@@ -36,7 +36,7 @@ func (p *parser) frameKey(id uint64) (key frameKey, ok bool) {
 // and share its fate when it is refused.
 func (p *parser) readMessage(st statement, c *cursor) {
 	p.message, p.refusal = nil, len(p.db.Diagnostics)
-	place := c.at
+	place := c.here()
 	id := c.uint("the identifier")
 	m := &Message{Pos: p.position(st.start)}
 	m.Name = c.word("the message's name")
@@ -57,7 +57,7 @@ func (p *parser) readMessage(st statement, c *cursor) {
 	}
 	key, ok := p.frameKey(id)
 	if !ok {
-		p.setAside(st, place+1, "identifier", fmt.Sprintf("identifier %d (%#x) does not fit 29 bits", id, id), "")
+		p.setAside(st, place, "identifier", fmt.Sprintf("identifier %d (%#x) does not fit 29 bits", id, id), "")
 		return
 	}
 	if first := p.messages[key]; first != nil {
@@ -66,7 +66,7 @@ func (p *parser) readMessage(st statement, c *cursor) {
 		return
 	}
 	if key.extended && id&extendedFlag == 0 {
-		p.warn(place+1, "message/no-extended-bit", fmt.Sprintf("identifier %d of %q does not fit 11 bits: taken as a 29-bit identifier", id, m.Name),
+		p.warn(place, "message/no-extended-bit", fmt.Sprintf("identifier %d of %q does not fit 11 bits: taken as a 29-bit identifier", id, m.Name),
 			fmt.Sprintf("write %d", id|extendedFlag))
 	}
 	m.ID, m.Extended = key.id, key.extended
@@ -99,6 +99,11 @@ type muxMark struct {
 	place       int
 }
 
+func (m muxMark) same(other muxMark) bool {
+	m.place, other.place = 0, 0
+	return m == other
+}
+
 // readSignal reads an SG_ line.
 func (p *parser) readSignal(st statement, c *cursor) {
 	if p.message == nil {
@@ -106,7 +111,7 @@ func (p *parser) readSignal(st statement, c *cursor) {
 		return
 	}
 	s := &Signal{Pos: p.position(st.start)}
-	place := c.at
+	place := c.here()
 	s.Name = c.word("the signal's name")
 	mark := readMark(c)
 	c.need(':')
@@ -125,19 +130,45 @@ func (p *parser) readSignal(st statement, c *cursor) {
 	if c.failed() {
 		return
 	}
-	switch key := (signalKey{p.message, s.Name}); {
+	switch {
 	case s.Length == 0:
-		p.setAside(st, place+1, "zero-length", fmt.Sprintf("signal %q has no bits", s.Name), "give it a length of 1 or more")
+		p.setAside(st, place, "zero-length", fmt.Sprintf("signal %q has no bits", s.Name), "give it a length of 1 or more")
 	case math.IsInf(s.Factor, 0) || math.IsInf(s.Offset, 0):
-		p.setAside(st, place+1, "scale", fmt.Sprintf("factor or offset of %q is too large", s.Name), "")
-	case p.signals[key] != nil:
-		p.setAside(st, place+1, "duplicate", fmt.Sprintf("signal %q is already on line %d of %q", s.Name, p.signals[key].Pos.Line, p.message.Name),
-			"rename one of them")
+		p.setAside(st, place, "scale", fmt.Sprintf("factor or offset of %q is too large", s.Name), "")
 	default:
-		p.signals[key] = s
-		p.message.Signals = append(p.message.Signals, s)
-		if mark != (muxMark{}) {
-			p.marks[s] = mark
+		p.addSignal(st, s, mark)
+	}
+}
+
+// addSignal adds a signal to the current message. A second one of the same name
+// is kept under a name of its own where it stands elsewhere in the frame: names
+// that an editor cut to 32 characters become the same.
+func (p *parser) addSignal(st statement, s *Signal, mark muxMark) {
+	first := p.signals[signalKey{p.message, s.Name}]
+	if first != nil {
+		if first.Start == s.Start && first.Length == s.Length && p.marks[first].same(mark) {
+			p.setAside(st, s.Pos.Offset, "duplicate", fmt.Sprintf("signal %q is already on line %d", s.Name, first.Pos.Line), "remove one of them")
+			return
+		}
+		name := p.freeName(s.Name)
+		p.warn(s.Pos.Offset, "signal/duplicate", fmt.Sprintf("another signal %q is on line %d: this one is named %q", s.Name, first.Pos.Line, name),
+			"rename one of them")
+		s.Name = name
+	}
+	p.signals[signalKey{p.message, s.Name}] = s
+	p.message.Signals = append(p.message.Signals, s)
+	if mark.multiplexer || mark.multiplexed {
+		p.marks[s] = mark
+	}
+}
+
+// freeName returns a name that no signal of the current message has so far.
+func (p *parser) freeName(name string) string {
+	for {
+		p.copies[signalKey{p.message, name}]++
+		free := fmt.Sprintf("%s_%d", name, p.copies[signalKey{p.message, name}]+1)
+		if p.signals[signalKey{p.message, free}] == nil {
+			return free
 		}
 	}
 }

@@ -19,8 +19,7 @@ func (p *parser) readMultiplexing(st statement, c *cursor) {
 	if s == nil {
 		return
 	}
-	c.skip()
-	place := c.at
+	place := c.here()
 	name := c.word("the name of the multiplexer")
 	pages := readPages(c)
 	c.end()
@@ -98,7 +97,7 @@ func (p *parser) linkMessage(m *Message) map[*Signal]string {
 		switch {
 		case !mark.multiplexed || s.Switch != nil:
 		case !mark.paged:
-			p.warn(mark.place, "signal/no-page", fmt.Sprintf("%q is marked m without a page: taken as always present", s.Name), "write m and the multiplexer's value")
+			p.warn(mark.place, "signal/page", fmt.Sprintf("%q is marked m without a page: taken as always present", s.Name), "write m and the multiplexer's value")
 		case root == nil:
 			lost[s] = fmt.Sprintf("%q is on page %d, but %q has no multiplexer", s.Name, mark.page, m.Name)
 		default:
@@ -120,7 +119,7 @@ func (p *parser) rootMultiplexer(m *Message) *Signal {
 		case root == nil:
 			root = s
 		case !p.explained(m):
-			p.warn(mark.place, "message/two-multiplexers", fmt.Sprintf("%q has two multiplexers, %q and %q: pages are taken as those of the first",
+			p.warn(mark.place, "signal/multiplexer", fmt.Sprintf("%q has two multiplexers, %q and %q: pages are taken as those of the first",
 				m.Name, root.Name, s.Name), "say with SG_MUL_VAL_ which signal depends on which")
 			return root
 		}

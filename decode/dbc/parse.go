@@ -18,6 +18,7 @@ func Parse(file string, src []byte) *Database {
 		db:          &Database{File: file, Lines: make([]LineUse, len(source.starts)), source: source},
 		messages:    map[frameKey]*Message{},
 		signals:     map[signalKey]*Signal{},
+		copies:      map[signalKey]int{},
 		nodes:       map[string]*Node{},
 		tables:      map[string]*ValueTable{},
 		variable:    map[string]bool{},
@@ -25,10 +26,11 @@ func Parse(file string, src []byte) *Database {
 		comments:    map[*string][]string{},
 		valued:      map[*Signal]int{},
 		definitions: map[definitionKey]*AttributeDefinition{},
+		undefined:   map[definitionKey]bool{},
 		refusal:     -1,
 	}
 	if odd >= 0 {
-		p.note(min(odd, len(text)), "file/encoding", "not UTF-8: read as cp1252", "save it as UTF-8 if names or units look wrong")
+		p.note(odd, "file/encoding", "not UTF-8: read as cp1252", "save it as UTF-8 if names or units look wrong")
 	}
 	p.readDefinitions()
 	p.readPhase(phaseDefaults)
@@ -83,10 +85,12 @@ type parser struct {
 	later       []statement
 	messages    map[frameKey]*Message // with the pseudo message for signals without a frame
 	signals     map[signalKey]*Signal
+	copies      map[signalKey]int // how often a signal's name came again
 	nodes       map[string]*Node
 	tables      map[string]*ValueTable
 	variable    map[string]bool // environment variables
 	definitions map[definitionKey]*AttributeDefinition
+	undefined   map[definitionKey]bool // attributes without a definition that were reported
 	marks       map[*Signal]muxMark
 	comments    map[*string][]string // what CM_ statements say, by where it goes
 	valued      map[*Signal]int      // offset of the VAL_ statement of a signal
@@ -248,9 +252,12 @@ func (p *parser) warn(place int, rule, text, hint string) { p.report(Warning, pl
 func (p *parser) note(place int, rule, text, hint string) { p.report(Note, place, rule, text, hint) }
 
 func (p *parser) report(sev Severity, place int, rule, text, hint string) {
-	pos := p.position(place)
-	p.db.Diagnostics = append(p.db.Diagnostics,
-		Diagnostic{Pos: pos, Severity: sev, Rule: rule, Text: text, Hint: hint, FirstLine: pos.Line, LastLine: pos.Line})
+	p.db.Diagnostics = append(p.db.Diagnostics, diagnose(sev, p.position(place), rule, text, hint))
+}
+
+// diagnose makes a diagnostic that covers one line.
+func diagnose(sev Severity, pos Position, rule, text, hint string) Diagnostic {
+	return Diagnostic{Pos: pos, Severity: sev, Rule: rule, Text: text, Hint: hint, FirstLine: pos.Line, LastLine: pos.Line}
 }
 
 func (p *parser) version(st statement, c *cursor) {

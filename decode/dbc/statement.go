@@ -279,9 +279,13 @@ func (s *splitter) stringEnd(st *statement, open, line int) (end, breaks int) {
 	if comment && s.lastCommentQuote <= open || s.lastQuote <= open {
 		return -1, 0
 	}
+	end = s.lastCommentQuote
+	if !comment {
+		end = closingQuote(s.text, open)
+	}
 	for at := open + 1; at < len(s.text); at++ {
 		switch {
-		case s.text[at] == '"' && (!comment || s.endsComment(at)):
+		case at == end || comment && s.text[at] == '"' && s.endsComment(at):
 			return at, breaks
 		case s.text[at] == '\n':
 			breaks++

@@ -63,26 +63,31 @@ func (s *source) next(i int) int {
 }
 
 // transcode returns the file as UTF-8 with "\n" at the end of every line (maybe
-// after a "\r"). odd is the offset in src of the first byte that is not UTF-8 when the
-// file had to be read as cp1252, the Windows code page that DBC editors write; else -1.
+// after a "\r"). odd is the offset in text of the first byte that was not UTF-8
+// when the file had to be read as cp1252, the Windows code page that DBC editors
+// write; else -1.
 func transcode(src []byte) (text string, odd int) {
 	odd = -1
-	utf16 := bytes.HasPrefix(src, []byte("\xFF\xFE")) || bytes.HasPrefix(src, []byte("\xFE\xFF"))
-	switch {
-	case utf16:
+	if bytes.HasPrefix(src, []byte("\xFF\xFE")) || bytes.HasPrefix(src, []byte("\xFE\xFF")) {
 		src, _ = unicode.UTF16(unicode.LittleEndian, unicode.UseBOM).NewDecoder().Bytes(src) // bad pairs become U+FFFD, never an error
-	default:
-		src = bytes.TrimPrefix(src, []byte("\uFEFF"))
 	}
+	src = bytes.TrimPrefix(src, []byte("\uFEFF"))
 	if !utf8.Valid(src) {
-		odd = firstInvalid(src)
-		src, _ = charmap.Windows1252.NewDecoder().Bytes(src) // has a rune for every byte, never an error
+		good := firstInvalid(src)
+		odd = len(fromWindows(src[:good]))
+		src = fromWindows(src)
 	}
 	text = string(src)
 	if !strings.Contains(text, "\n") {
 		text = strings.ReplaceAll(text, "\r", "\n") // line ends of very old files
 	}
 	return text, odd
+}
+
+// fromWindows decodes cp1252, which has a rune for every byte: it never fails.
+func fromWindows(src []byte) []byte {
+	text, _ := charmap.Windows1252.NewDecoder().Bytes(src)
+	return text
 }
 
 func firstInvalid(src []byte) int {
@@ -94,6 +99,40 @@ func firstInvalid(src []byte) int {
 		at += size
 	}
 	return len(src)
+}
+
+// closingQuote returns the offset of the quote that ends the string whose first
+// quote is at open; -1 when there is none. Some writers put a backslash before a
+// quote that is part of the text; others end a text, a path say, with a backslash.
+func closingQuote(text string, open int) int {
+	for at := open + 1; ; at++ {
+		n := strings.IndexByte(text[at:], '"')
+		if n < 0 {
+			return -1
+		}
+		at += n
+		if text[at-1] != '\\' || at-1 == open || endsText(text[at+1:]) {
+			return at
+		}
+	}
+}
+
+// endsText says whether what follows a quote shows that it ends a text.
+func endsText(rest string) bool {
+	for i := 0; i < len(rest); i++ {
+		if rest[i] != ' ' && rest[i] != '\t' {
+			return strings.IndexByte(";,\r\n", rest[i]) >= 0
+		}
+	}
+	return true
+}
+
+// unescape takes the backslashes before quotes out of a text.
+func unescape(s string) string {
+	if strings.IndexByte(s, '\\') < 0 {
+		return s
+	}
+	return strings.ReplaceAll(s, `\"`, `"`)
 }
 
 func blank(c byte) bool {

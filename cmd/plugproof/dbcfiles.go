@@ -1,0 +1,161 @@
+package main
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"slices"
+	"strings"
+
+	"plugproof/decode"
+	"plugproof/decode/can"
+	"plugproof/decode/dbc"
+	"plugproof/profiles/library"
+)
+
+// dbcHelp explains the values of --dbc in a command's help.
+const dbcHelp = `--dbc FILE applies to every bus, --dbc BUS=FILE to one; of several for a bus the
+first that defines an identifier wins. Instead of FILE, demo:lowan stands for
+both buses of the demo car, and demo:NAME for one of the DBC files inside the
+tool (demo: alone lists them).`
+
+// maxDBC is the size in bytes over which a file is taken for something else
+// than a DBC file. The largest public ones have half a megabyte.
+const maxDBC = 64 << 20
+
+// dbcFiles is what the --dbc flags name.
+type dbcFiles struct {
+	mappings []decode.Mapping
+	inputs   []inputFile
+}
+
+// inputFile identifies an input in a JSON document.
+type inputFile struct {
+	File   string `json:"file"`
+	Size   int64  `json:"size_bytes"`
+	SHA256 string `json:"sha256"`
+}
+
+// loadDBC reads what the values of --dbc name.
+func loadDBC(values []string) (*dbcFiles, error) {
+	files := &dbcFiles{}
+	for _, value := range values {
+		bus, path := splitMapping(value)
+		if path == "demo:lowan" && bus == "" {
+			if err := errors.Join(files.add("drive", "demo:lowan-drive"), files.add("body", "demo:lowan-body")); err != nil {
+				return nil, err
+			}
+			continue
+		}
+		if err := files.add(bus, path); err != nil {
+			return nil, err
+		}
+	}
+	return files, nil
+}
+
+// splitMapping takes "BUS=FILE" apart. What stands before the first = is a bus
+// unless it is part of a path.
+func splitMapping(value string) (bus, path string) {
+	bus, path, ok := strings.Cut(value, "=")
+	if !ok || strings.ContainsAny(bus, `/\`) {
+		return "", value
+	}
+	return bus, path
+}
+
+func (d *dbcFiles) add(bus, path string) error {
+	src, err := readDBC(path)
+	if err != nil {
+		return err
+	}
+	db := dbc.Parse(path, src)
+	if len(db.Messages) == 0 {
+		return hint(fmt.Errorf("%s: not one message is defined in it", path), "is it a DBC file? plugproof lint %s says more", path)
+	}
+	sum := sha256.Sum256(src)
+	d.mappings = append(d.mappings, decode.Mapping{Bus: bus, Database: db})
+	d.inputs = append(d.inputs, inputFile{File: path, Size: int64(len(src)), SHA256: hex.EncodeToString(sum[:])})
+	return nil
+}
+
+// readDBC reads a DBC file, or one of those inside the tool.
+func readDBC(path string) ([]byte, error) {
+	if name, ok := strings.CutPrefix(path, "demo:"); ok {
+		src, err := library.DBC(name + ".dbc")
+		names := strings.ReplaceAll(strings.Join(library.Names(), ", "), ".dbc", "")
+		if err != nil {
+			return nil, hint(fmt.Errorf("no DBC file %q inside the tool", name), "demo:lowan, or demo: and one of %s", names)
+		}
+		return src, nil
+	}
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, hint(fmt.Errorf("%s: %w", path, bareError(err)), "--dbc takes the path of a DBC file, after BUS= where it is for one bus only")
+	}
+	defer f.Close()
+	src, err := io.ReadAll(io.LimitReader(f, maxDBC+1))
+	switch {
+	case err != nil:
+		return nil, fmt.Errorf("%s: %w", path, bareError(err))
+	case len(src) > maxDBC:
+		return nil, fmt.Errorf("%s: too large for a DBC file: over %d bytes", path, maxDBC)
+	}
+	return src, nil
+}
+
+// decoder compiles the databases and says on standard error what of them has
+// no effect.
+func (d *dbcFiles) decoder(a *app) *decode.Decoder {
+	dec, dropped := decode.NewDecoder(d.mappings)
+	for _, m := range d.mappings {
+		a.diagnosed(m.Database.File, m.Database.Diagnostics)
+	}
+	a.diagnosed("together", dropped)
+	return dec
+}
+
+// diagnosed sums up the diagnostics of a DBC file in a line when there are
+// errors; --verbose lists them all.
+func (a *app) diagnosed(what string, list []dbc.Diagnostic) {
+	if a.quiet {
+		return
+	}
+	errs := 0
+	for _, d := range list {
+		if d.Severity == dbc.Error {
+			errs++
+		}
+		if a.verbose {
+			fmt.Fprintln(a.stderr, d)
+		}
+	}
+	if errs > 0 && !a.verbose {
+		a.remark("%s: %s in the DBC file set aside (plugproof lint lists what)", what, plural(errs, "fault"))
+	}
+}
+
+// unusedBuses remarks on every --dbc that is for a bus the captures do not have.
+func (d *dbcFiles) unusedBuses(a *app, buses *can.Buses) {
+	var names []string
+	for _, b := range buses.All() {
+		names = append(names, b.Name)
+	}
+	slices.Sort(names)
+	for _, m := range d.mappings {
+		if m.Bus != "" && !slices.Contains(names, m.Bus) {
+			a.remark("--dbc %s=%s was not used: the buses are %s", m.Bus, m.Database.File, strings.Join(names, ", "))
+		}
+	}
+}
+
+// plural gives "1 fault" and "2 faults".
+func plural(n int, word string) string {
+	if n == 1 {
+		return "1 " + word
+	}
+	return fmt.Sprintf("%d %ss", n, word)
+}

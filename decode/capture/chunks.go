@@ -1,0 +1,268 @@
+package capture
+
+import (
+	"bufio"
+	"bytes"
+	"context"
+	"errors"
+	"io"
+	"runtime"
+	"sync"
+
+	"plugproof/decode/can"
+)
+
+// chunkSize is how much of a log one collector sees, in bytes: about 90,000
+// frames. Results depend on it, so it is the same everywhere.
+const chunkSize = 4 << 20
+
+// chunk is a piece of a log that holds whole lines.
+type chunk struct {
+	index int
+	data  []byte
+	at    Place // of its first line
+	err   error // what ends data: io.EOF, or why the input broke off in its last line
+}
+
+// cutter cuts what is left of a log into chunks.
+type cutter struct {
+	r     *bufio.Reader
+	rest  []byte // start of a line that the last chunk did not hold
+	at    Place  // of rest
+	index int
+	err   error // why r gives no more
+}
+
+// next fills buf with the next chunk. It returns false when there is none: at
+// the end of the log, or when ctx is done.
+func (c *cutter) next(ctx context.Context, buf []byte) (chunk, bool) {
+	n := copy(buf, c.rest)
+	for n < len(buf) && c.err == nil && ctx.Err() == nil {
+		var m int
+		m, c.err = c.r.Read(buf[n:])
+		n += m
+	}
+	if n == 0 || ctx.Err() != nil {
+		return chunk{}, false
+	}
+	next := chunk{index: c.index, data: buf[:n], at: c.at, err: io.EOF}
+	c.index++
+	end := bytes.LastIndexByte(next.data, '\n') + 1
+	switch {
+	case c.err != nil:
+		next.err, end = c.err, n
+	case end == 0: // one oversized line: its start is enough to tell
+		next.data, end = next.data[:maxLine+1], n
+		c.at.Offset += c.skipLine(ctx)
+		c.at.Record++
+	default:
+		next.data = next.data[:end]
+	}
+	c.rest = append(c.rest[:0], buf[end:n]...)
+	c.at.Offset += int64(end)
+	c.at.Record += uint32(bytes.Count(next.data, []byte("\n")))
+	return next, true
+}
+
+// skipLine drops everything up to the next line end and returns its length.
+func (c *cutter) skipLine(ctx context.Context) (size int64) {
+	for ctx.Err() == nil {
+		var s []byte
+		s, c.err = c.r.ReadSlice('\n')
+		size += int64(len(s))
+		if !errors.Is(c.err, bufio.ErrBufferFull) {
+			break
+		}
+	}
+	return size
+}
+
+// gate lets the readers of chunks add bus names in the order of the capture, so
+// that the table, and what is refused when it is full, is always the same.
+type gate struct {
+	buses *can.Buses
+	mu    sync.Mutex
+	moved sync.Cond
+	ended map[int]bool
+	next  int // all chunks before it have ended
+}
+
+func newGate(buses *can.Buses) *gate {
+	g := &gate{buses: buses, ended: map[int]bool{}}
+	g.moved.L = &g.mu
+	return g
+}
+
+// intern returns the index of a name met in the given chunk. A new one has to
+// wait until all chunks before it have ended.
+func (g *gate) intern(index int, name []byte) (uint16, bool) {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	for {
+		for i, bus := range g.buses.All() {
+			if bus.Name == string(name) {
+				return uint16(i), true
+			}
+		}
+		if g.next == index {
+			return g.buses.Intern(name)
+		}
+		g.moved.Wait()
+	}
+}
+
+// end says that a chunk has been read.
+func (g *gate) end(index int) {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	g.ended[index] = true
+	for g.ended[g.next] {
+		delete(g.ended, g.next)
+		g.next++
+	}
+	g.moved.Broadcast()
+}
+
+// part is what came of one chunk.
+type part[C Collector[C]] struct {
+	chunk chunk
+	c     C
+	seen  *remarks
+	rep   FileReport
+	whole bool // false: interrupted
+}
+
+// chunkFold is the machinery that reads a log in chunks: one goroutine cuts, several
+// read, the caller merges. Its channels never block a sender, because there are
+// no more chunks than buffers.
+type chunkFold[C Collector[C]] struct {
+	ctx   context.Context
+	fresh func() C
+	file  uint16
+	gate  *gate
+	free  chan []byte
+	cut   chan part[C]
+	read  chan part[C]
+}
+
+// foldChunks reads the rest of a candump log in chunks and adds their
+// collectors to total, in order. Memory: a chunk for each worker and two more.
+func foldChunks[C Collector[C]](
+	ctx context.Context, r *Reader, log *candump, fresh func() C, total *sum[C],
+) error {
+	workers := r.opts.Workers
+	if workers <= 0 {
+		workers = runtime.GOMAXPROCS(0)
+	}
+	p := chunkFold[C]{
+		ctx: ctx, fresh: fresh, file: log.in.file, gate: newGate(&r.buses),
+		free: make(chan []byte, workers+2),
+		cut:  make(chan part[C], workers+2),
+		read: make(chan part[C], workers+2),
+	}
+	for range workers + 2 {
+		p.free <- nil
+	}
+	cutter := log.cutter()
+	var running sync.WaitGroup
+	running.Go(func() { p.cutAll(cutter, r.chunkSize) })
+	for range workers {
+		running.Go(p.readAll)
+	}
+	go func() { running.Wait(); close(p.read) }()
+	p.mergeAll(r, total)
+	if r.err = ctx.Err(); r.err == nil {
+		r.err = r.finish(cutter.err)
+	}
+	return r.err
+}
+
+// cutter continues where the decoder stands.
+func (d *candump) cutter() *cutter {
+	t := &d.text
+	t.r.Discard(t.pos) // cannot fail: these bytes are buffered
+	at := t.at()
+	at.Record--
+	return &cutter{r: t.r, at: at, err: t.err}
+}
+
+func (p *chunkFold[C]) cutAll(c *cutter, size int) {
+	defer close(p.cut)
+	for {
+		var buf []byte
+		select {
+		case buf = <-p.free:
+		case <-p.ctx.Done():
+			return
+		}
+		if buf == nil {
+			buf = make([]byte, size)
+		}
+		next, ok := c.next(p.ctx, buf)
+		if !ok {
+			return
+		}
+		p.cut <- part[C]{chunk: next, c: p.fresh(), seen: newRemarks(), rep: newTallies()}
+	}
+}
+
+// readAll reads chunks through their collectors. Bus names once found hold for
+// all chunks.
+func (p *chunkFold[C]) readAll() {
+	batch := make([]can.Frame, foldBatch)
+	var names busNames
+	for next := range p.cut {
+		index := next.chunk.index
+		names.intern = func(name []byte) (uint16, bool) { return p.gate.intern(index, name) }
+		dec := candump{
+			in:    &input{file: p.file, rep: &next.rep},
+			text:  next.chunk.lines(),
+			names: names,
+		}
+		next.whole = p.pass(&dec, &next, batch)
+		names = dec.names
+		p.gate.end(index)
+		p.read <- next
+	}
+}
+
+// pass gives all frames of a chunk to its collectors. It returns false when it
+// was interrupted.
+func (p *chunkFold[C]) pass(dec *candump, to *part[C], batch []can.Frame) bool {
+	for p.ctx.Err() == nil {
+		n, err := dec.read(batch)
+		to.rep.Frames += uint64(n)
+		to.seen.Add(batch[:n])
+		to.c.Add(batch[:n])
+		if err != nil {
+			return true
+		}
+	}
+	return false
+}
+
+func (c *chunk) lines() lines {
+	return lines{win: c.data, base: c.at.Offset, record: c.at.Record, err: c.err}
+}
+
+// mergeAll merges parts in the order of the capture, up to the first that was
+// interrupted, and hands their buffers back.
+func (p *chunkFold[C]) mergeAll(r *Reader, total *sum[C]) {
+	early := map[int]part[C]{}
+	next := 0
+	for got := range p.read {
+		early[got.chunk.index] = got
+		for {
+			part, ok := early[next]
+			if !ok || !part.whole {
+				break
+			}
+			delete(early, next)
+			next++
+			r.reports[r.next-1].merge(&part.rep)
+			r.seen.Merge(part.seen)
+			total.add(part.c)
+			p.free <- part.chunk.data[:cap(part.chunk.data)]
+		}
+	}
+}
