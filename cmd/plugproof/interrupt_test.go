@@ -1,0 +1,88 @@
+//go:build unix
+
+package main
+
+import (
+	"errors"
+	"io"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+)
+
+const logLines = "(1.000000) can0 123#1122\n(1.010000) can0 123#1122\n"
+
+// A command that waits for standard input ends with the signal's exit code and
+// leaves neither its file nor a temporary behind.
+func TestSignalEndsInOrder(t *testing.T) {
+	tests := []struct {
+		name    string
+		sig     os.Signal
+		args    []string
+		code    int
+		message string
+	}{
+		{"interrupt", os.Interrupt, []string{"convert", "-", "--out", "out.pcap"}, 130, "plugproof: interrupted\n"},
+		{"terminate", syscall.SIGTERM, []string{"convert", "-", "--out", "out.pcap"}, 143, "plugproof: terminated\n"},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			dir := t.TempDir()
+			cmd, stderr := startWaiting(t, dir, tt.args)
+			if err := cmd.Process.Signal(tt.sig); err != nil {
+				t.Fatal(err)
+			}
+			err := cmd.Wait()
+			exit, ok := errors.AsType[*exec.ExitError](err)
+			if !ok || exit.ExitCode() != tt.code {
+				t.Errorf("ended with %v, want exit code %d", err, tt.code)
+			}
+			if stderr.String() != tt.message {
+				t.Errorf("stderr %q, want %q", stderr, tt.message)
+			}
+			if left, _ := os.ReadDir(dir); len(left) != 0 {
+				t.Errorf("left behind: %v", left)
+			}
+		})
+	}
+}
+
+// startWaiting starts plugproof in dir with a standard input that gives a few
+// lines and then stays silent, and returns once its output file was begun.
+func startWaiting(t *testing.T, dir string, args []string) (*exec.Cmd, *strings.Builder) {
+	t.Helper()
+	path, err := exec.LookPath("plugproof") // TestMain put it there
+	if err != nil {
+		t.Fatal(err)
+	}
+	cmd := exec.Command(path, args...)
+	cmd.Dir = dir
+	stderr := new(strings.Builder)
+	cmd.Stderr = stderr
+	stdin, err := cmd.StdinPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		stdin.Close()
+		cmd.Process.Kill()
+		cmd.Wait()
+	})
+	if _, err := io.WriteString(stdin, logLines); err != nil {
+		t.Fatal(err)
+	}
+	for deadline := time.Now().Add(20 * time.Second); time.Now().Before(deadline); time.Sleep(5 * time.Millisecond) {
+		if begun, _ := filepath.Glob(filepath.Join(dir, ".plugproof-*.tmp")); len(begun) > 0 {
+			return cmd, stderr
+		}
+	}
+	t.Fatalf("no output begun within 20 s; stderr %q", stderr)
+	return nil, nil
+}
