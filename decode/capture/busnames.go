@@ -1,13 +1,21 @@
 package capture
 
+import "plugproof/decode/can"
+
 // busNames finds the index of an interface name without asking the shared table
 // for every line.
 type busNames struct {
-	intern func(name []byte) (uint16, bool)
+	buses  *can.Buses
+	intern func(name []byte) (uint16, bool) // adds a name to buses
 	known  map[string]uint16
+	full   bool         // buses takes no more names, and known holds all of them
 	usual  [8]usualName // short names, for the candump log's short way
 	count  int          // of usual
 	last   int          // the one found last
+}
+
+func newBusNames(buses *can.Buses) busNames {
+	return busNames{buses: buses, intern: buses.Intern, known: map[string]uint16{}}
 }
 
 // usualName is an interface name that fits a word together with the blank after
@@ -20,15 +28,16 @@ type usualName struct {
 
 // find returns the index of a name, or false when there are too many.
 func (b *busNames) find(name []byte) (uint16, bool) {
-	if bus, ok := b.known[string(name)]; ok {
-		return bus, true
+	if bus, ok := b.known[string(name)]; ok || b.full {
+		return bus, ok
 	}
 	bus, ok := b.intern(name)
 	if !ok {
+		b.full = true
+		for i, bus := range b.buses.All() {
+			b.known[bus.Name] = uint16(i)
+		}
 		return 0, false
-	}
-	if b.known == nil {
-		b.known = make(map[string]uint16)
 	}
 	b.known[string(name)] = bus
 	if len(name) < 8 && b.count < len(b.usual) {

@@ -18,7 +18,7 @@ type candump struct {
 }
 
 func openCandump(in *input) (decoder, error) {
-	return &candump{in: in, text: newLines(in.r), names: busNames{intern: in.buses.Intern}}, nil
+	return &candump{in: in, text: newLines(in.r), names: newBusNames(in.buses)}, nil
 }
 
 // sniffCandump looks for one frame, whatever stands before it.

@@ -67,24 +67,32 @@ func parseStamp(s []byte) (ns int64, rest []byte, kind Kind) {
 			return 0, s, Malformed
 		}
 	}
-	figures := i - 1
-	frac, unit := int64(0), int64(1e9)
-	if i < len(s) && s[i] == '.' {
-		for i++; i < len(s) && isDigit(s[i]); i++ {
+	if i == 1 && len(s) > 1 {
+		return 0, s, Malformed
+	}
+	ns, rest, kind = parseFraction(s[i:])
+	return sec*1e9 + ns, rest, kind
+}
+
+// parseFraction reads the rest of a stamp behind its seconds: ".249713)" or ")".
+func parseFraction(s []byte) (ns int64, rest []byte, kind Kind) {
+	i := 0
+	if len(s) > 1 && s[0] == '.' && isDigit(s[1]) {
+		unit := int64(1e9)
+		for i = 1; i < len(s) && isDigit(s[i]); i++ {
 			if unit > 1 {
 				unit /= 10
-				frac += int64(s[i]-'0') * unit
+				ns += int64(s[i]-'0') * unit
 			}
-			figures++
 		}
 	}
 	switch {
-	case i == len(s):
+	case i == len(s), i == 0 && len(s) == 1 && s[0] == '.':
 		return 0, s, Cut
-	case figures == 0 || s[i] != ')':
+	case s[i] != ')':
 		return 0, s, Malformed
 	}
-	return sec*1e9 + frac, s[i+1:], good
+	return ns, s[i+1:], good
 }
 
 // maxSeconds keeps a stamp within int64 nanoseconds: the year 2262.

@@ -7,6 +7,7 @@ import (
 	"errors"
 	"io"
 	"runtime"
+	"slices"
 	"sync"
 
 	"plugproof/decode/can"
@@ -94,21 +95,20 @@ func newGate(buses *can.Buses) *gate {
 }
 
 // intern returns the index of a name met in the given chunk. A new one has to
-// wait until all chunks before it have ended.
+// wait until all chunks before it have ended, or the table is full.
 func (g *gate) intern(index int, name []byte) (uint16, bool) {
 	g.mu.Lock()
 	defer g.mu.Unlock()
-	for {
-		for i, bus := range g.buses.All() {
-			if bus.Name == string(name) {
-				return uint16(i), true
-			}
-		}
-		if g.next == index {
-			return g.buses.Intern(name)
-		}
+	for !g.has(name) && g.next != index {
 		g.moved.Wait()
 	}
+	return g.buses.Intern(name)
+}
+
+// has reports whether Intern would leave the table as it is.
+func (g *gate) has(name []byte) bool {
+	all := g.buses.All()
+	return len(all) >= can.MaxBuses || slices.ContainsFunc(all, func(b can.Bus) bool { return b.Name == string(name) })
 }
 
 // end says that a chunk has been read.
@@ -210,7 +210,7 @@ func (p *chunkFold[C]) cutAll(c *cutter, size int) {
 // all chunks.
 func (p *chunkFold[C]) readAll() {
 	batch := make([]can.Frame, foldBatch)
-	var names busNames
+	names := newBusNames(p.gate.buses)
 	for next := range p.cut {
 		index := next.chunk.index
 		names.intern = func(name []byte) (uint16, bool) { return p.gate.intern(index, name) }
