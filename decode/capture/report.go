@@ -14,14 +14,15 @@ type Kind string
 const (
 	Blank     Kind = "blank line"
 	Comment   Kind = "comment"
-	Cut       Kind = "cut record"       // ends before it is complete
-	Glued     Kind = "glued record"     // two records run together
-	Foreign   Kind = "foreign text"     // a prompt, a terminal header, anything that is no frame
-	Malformed Kind = "malformed record" // a frame's shape with impossible content
-	XL        Kind = "CAN XL frame"     // recognised, not decoded
-	OtherLink Kind = "not CAN"          // a packet of another link type, or a block without packets
-	Oversize  Kind = "oversized record" // longer than any record may be
-	Garbage   Kind = "unreadable bytes" // skipped until the next block was found
+	Cut       Kind = "cut record"          // ends before it is complete
+	Glued     Kind = "glued record"        // two records run together
+	Foreign   Kind = "foreign text"        // a prompt, a terminal header, anything that is no frame
+	Malformed Kind = "malformed record"    // a frame's shape with impossible content
+	XL        Kind = "CAN XL frame"        // recognised, not decoded
+	Lost      Kind = "note of lost frames" // the recorder says that it lost frames here
+	OtherLink Kind = "not CAN"             // a packet of another link type, or a block without packets
+	Oversize  Kind = "oversized record"    // longer than any record may be
+	Garbage   Kind = "unreadable bytes"    // skipped until the next block was found
 )
 
 // Remarks about records that were read.

@@ -28,6 +28,7 @@ func formats() []format {
 		{"pcap", sniffPcap, openPcap},
 		{"pcapng", sniffPcapng, openPcapng},
 		{"candump log", sniffCandump, openCandump},
+		{"candump console", sniffConsole, openConsole},
 	}
 }
 

@@ -2,18 +2,33 @@ package capture
 
 import "bytes"
 
-// classify says what a line of a candump log is that gave no frame, where its
-// parser said kind. A glued line is set aside whole, even when a complete record
-// stands at its end: which of the two stamps belongs to it cannot be known.
-func classify(line []byte, kind Kind) Kind {
-	line = trimBlanks(line)
+// What a line is that gave no frame, for both kinds of text capture. A glued
+// line is set aside whole, even when a complete record stands at its end: which
+// of the two stamps belongs to it cannot be known.
+
+// beside says whether a line stands beside the records of a text capture by
+// right, or holds no text at all.
+func beside(line []byte) (Kind, bool) {
 	switch {
 	case len(line) == 0:
-		return Blank
+		return Blank, true
+	case bytes.HasPrefix(line, []byte("DROPCOUNT:")):
+		return Lost, true
+	case bytes.IndexByte(line, 0) >= 0:
+		return Garbage, true
+	}
+	return good, false
+}
+
+// classify says what a line of a candump log is, where its parser said kind.
+func classify(line []byte, kind Kind) Kind {
+	line = trimBlanks(line)
+	if kind, ok := beside(line); ok {
+		return kind
+	}
+	switch {
 	case line[0] == '#' && !isTail(line):
 		return Comment
-	case bytes.IndexByte(line, 0) >= 0:
-		return Garbage
 	case kind == XL:
 		return XL
 	case findStamp(line[1:]) >= 0, line[0] == '(' && twoFrames(line):
@@ -49,26 +64,35 @@ func twoFrames(line []byte) bool {
 	return last > first+1
 }
 
-// isTail reports whether line is what is left of a record whose start is
+// isTail reports whether line is what is left of a log record whose start is
 // missing: "1.181291) can0 2C4#0A63", "n0 2C4#0A63", "C4#0A63" or "63001A".
 func isTail(line []byte) bool {
-	words := bytes.Fields(line)
-	n := len(words)
+	words, n := fewWords(line)
 	if n > 1 && (string(words[n-1]) == "R" || string(words[n-1]) == "T") {
 		n--
 	}
-	last := words[n-1]
-	id, payload, found := bytes.Cut(last, []byte("#"))
-	switch {
-	case !found:
-		return n == 1 && len(last) > 1 && only(last, "0123456789ABCDEF")
-	case n > 3, n == 3 && !bytes.HasSuffix(words[0], []byte(")")):
-		return false
-	case len(payload) == 0 && len(id) == 0:
+	if n > 3 || n == 3 && !bytes.HasSuffix(words[0], []byte(")")) {
 		return false
 	}
-	return len(id) <= 8 && only(id, "0123456789ABCDEFabcdef") &&
-		only(payload, "0123456789ABCDEFabcdef#._R")
+	last := words[n-1]
+	id, payload, found := bytes.Cut(last, []byte("#"))
+	if !found {
+		return n == 1 && len(last) > 1 && only(last, "0123456789ABCDEF")
+	}
+	return len(id)+len(payload) > 0 && len(id) <= 8 &&
+		only(id, "0123456789ABCDEFabcdef") && only(payload, "0123456789ABCDEFabcdef#._R")
+}
+
+// fewWords returns the first five words of a line and their number.
+func fewWords(line []byte) (words [5][]byte, n int) {
+	for n < len(words) {
+		words[n], line = token(line)
+		if len(words[n]) == 0 {
+			break
+		}
+		n++
+	}
+	return words, n
 }
 
 // only reports whether s holds none but the given characters.
