@@ -96,7 +96,7 @@ func (d *candump) slow(line []byte, state lineState, at Place, f *can.Frame) int
 	case state == lineLast && d.text.err != io.EOF:
 		kind = Cut // the input broke off within this line
 	case state == lineLast && kind == good:
-		d.in.rep.Notes = append(d.in.rep.Notes, noteUnended)
+		d.in.rep.note(noteUnended)
 	}
 	if kind != good {
 		d.in.rep.setAside(kind, at)

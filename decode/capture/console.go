@@ -49,17 +49,15 @@ func openConsole(in *input) (decoder, error) {
 	switch d.style {
 	case styleZero:
 		in.rep.Clock = ClockRelative
-		d.note("stamps were read as times from the start of the capture")
+		d.in.rep.note("stamps were read as times from the start of the capture")
 	case styleDelta:
 		in.rep.Clock = ClockRelative
-		d.note("stamps were read as gaps between frames and summed")
+		d.in.rep.note("stamps were read as gaps between frames and summed")
 	case styleDate:
-		d.note("dates name no time zone and were read as UTC")
+		d.in.rep.note("dates name no time zone and were read as UTC")
 	}
 	return d, nil
 }
-
-func (d *console) note(text string) { d.in.rep.Notes = append(d.in.rep.Notes, text) }
 
 func (d *console) read(dst []can.Frame) (n int, err error) {
 	defer func() { d.in.rep.Records += uint64(n) }()
@@ -88,10 +86,10 @@ func (d *console) read(dst []can.Frame) (n int, err error) {
 // end adds the notes that only the whole capture allows.
 func (d *console) end() {
 	if d.noFlags {
-		d.note("FD frames stand there without their flags: whether they switched the bit rate is not known")
+		d.in.rep.note("FD frames stand there without their flags: whether they switched the bit rate is not known")
 	}
 	if d.style == styleDelta && d.gaps > 0 {
-		d.note(fmt.Sprintf("%d damaged lines hid their gap, so the times after them are early", d.gaps))
+		d.in.rep.note(fmt.Sprintf("%d damaged lines hid their gap, so the times after them are early", d.gaps))
 	}
 }
 
@@ -115,7 +113,7 @@ func (d *console) line(line []byte, state lineState, at Place, f *can.Frame) int
 	case state == lineLast && d.text.err != io.EOF:
 		kind = Cut // the input broke off within this line
 	case state == lineLast && kind == good:
-		d.note(noteUnended)
+		d.in.rep.note(noteUnended)
 	}
 	d.inError = kind == good && d.rec.frame.Is(can.Error) || kind == Comment && d.inError
 	if kind != good {

@@ -89,7 +89,9 @@ func (r *FileReport) merge(next *FileReport) {
 	for kind, t := range next.SetAside {
 		merge(r.SetAside, kind, t)
 	}
-	r.Notes = append(r.Notes, next.Notes...)
+	for _, text := range next.Notes {
+		r.note(text)
+	}
 }
 
 // add counts one record of kind k in tallies.
