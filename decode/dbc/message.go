@@ -238,6 +238,9 @@ func readLayout(c *cursor, s *Signal) {
 // readRange reads "min|max". A range that is not made of numbers says nothing of
 // how to decode the signal, so it costs the range only.
 func (p *parser) readRange(c *cursor, s *Signal) {
+	if c.failed() {
+		return
+	}
 	at := c.at
 	s.Min = c.float("the minimum")
 	c.need('|')

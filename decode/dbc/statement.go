@@ -129,8 +129,8 @@ type statement struct {
 // statements cuts the text into statements. A statement starts at a known
 // keyword that is the first word of its line and stands outside a string.
 // VERSION, BS_, BO_ and SG_ end with their line, so that one bad line never
-// costs the next; BU_ takes the lines below it that start with no keyword; NS_
-// takes the one-word lines below it; the others end at ";" outside a string, or
+// costs the next; BU_ takes the lines below it that start with no keyword and
+// hold nothing but names; NS_ takes the one-word lines below it; the others end at ";" outside a string, or
 // where the next statement starts.
 type splitter struct {
 	*source
@@ -177,7 +177,7 @@ func (s *splitter) cut(i int, kw keyword, at, behind int) statement {
 	switch kw {
 	case kwVersion, kwBitTiming, kwMessage, kwSignal:
 	case kwNodes:
-		s.takeLines(&st, func(kw keyword, at, end int) bool { return kw == notKeyword })
+		s.takeLines(&st, func(kw keyword, at, end int) bool { return kw == notKeyword && onlyNames(s.text[at:end]) })
 	case kwNewSymbols:
 		s.takeLines(&st, func(_ keyword, at, end int) bool { return oneWord(s.text[at:end]) })
 	default:
@@ -201,10 +201,11 @@ func (s *splitter) takeLines(st *statement, belongs func(kw keyword, at, end int
 	}
 }
 
-func oneWord(s string) bool {
-	s = strings.TrimRight(s, " \t")
+func oneWord(s string) bool { return len(strings.Fields(s)) == 1 && onlyNames(s) }
+
+func onlyNames(s string) bool {
 	for i := 0; i < len(s); i++ {
-		if !wordByte(s[i]) {
+		if !wordByte(s[i]) && !blank(s[i]) && s[i] != ',' {
 			return false
 		}
 	}
