@@ -79,34 +79,34 @@ func runConvert(ctx context.Context, a *app, o *convertOptions, paths []string) 
 		return err
 	}
 	defer out.Drop()
-	kept, err := copyFrames(ctx, a, r, keep, out, wopts)
-	if err != nil {
+	if err := copyFrames(ctx, a, r, keep, out, wopts); err != nil {
 		return err
 	}
 	a.summary(r.Reports())
-	if kept == 0 {
+	switch {
+	case keep.kept == 0:
 		a.remark("no frame was kept of %s", describe(r))
+	case keep.several && wopts.Format == capture.Pcap:
+		a.remark("a pcap does not tell buses apart: pcapng does, or --bus keeps one")
 	}
 	return out.Commit()
 }
 
-// copyFrames writes the frames that keep lets through and returns their number.
+// copyFrames writes the frames that keep lets through.
 func copyFrames(ctx context.Context, a *app, r *capture.Reader, keep *frameFilter, to io.Writer,
 	opts capture.WriterOptions,
-) (kept int, err error) {
+) error {
 	w, err := capture.NewWriter(to, r.Buses(), opts)
 	if err != nil {
-		return 0, err
+		return err
 	}
 	err = a.eachBatch(ctx, r, func(batch []can.Frame) error {
-		n := keep.compact(batch, r.Buses())
-		kept += n
-		return w.Write(batch[:n])
+		return w.Write(batch[:keep.compact(batch, r.Buses())])
 	})
 	if err != nil {
-		return kept, err
+		return err
 	}
-	return kept, w.Close()
+	return w.Close()
 }
 
 // filter checks the flags that cut, and returns what they keep.
@@ -162,6 +162,10 @@ type frameFilter struct {
 	span  span
 	ids   []idRange // empty: all
 	buses []string  // empty: all
+
+	kept    int    // frames kept so far
+	first   uint16 // bus of the first of them
+	several bool   // another bus was among them
 }
 
 // compact moves the frames to keep to the front and returns their number.
@@ -174,6 +178,11 @@ func (k *frameFilter) compact(batch []can.Frame, buses *can.Buses) int {
 		if n != i {
 			batch[n] = batch[i]
 		}
+		if k.kept == 0 {
+			k.first = batch[n].Bus
+		}
+		k.several = k.several || batch[n].Bus != k.first
+		k.kept++
 		n++
 	}
 	return n

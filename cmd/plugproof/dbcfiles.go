@@ -1,8 +1,6 @@
 package main
 
 import (
-	"crypto/sha256"
-	"encoding/hex"
 	"errors"
 	"fmt"
 	"io"
@@ -30,13 +28,6 @@ const maxDBC = 64 << 20
 type dbcFiles struct {
 	mappings []decode.Mapping
 	inputs   []inputFile
-}
-
-// inputFile identifies an input in a JSON document.
-type inputFile struct {
-	File   string `json:"file"`
-	Size   int64  `json:"size_bytes"`
-	SHA256 string `json:"sha256"`
 }
 
 // loadDBC reads what the values of --dbc name.
@@ -76,9 +67,8 @@ func (d *dbcFiles) add(bus, path string) error {
 	if len(db.Messages) == 0 {
 		return hint(fmt.Errorf("%s: not one message is defined in it", path), "is it a DBC file? plugproof lint %s says more", path)
 	}
-	sum := sha256.Sum256(src)
 	d.mappings = append(d.mappings, decode.Mapping{Bus: bus, Database: db})
-	d.inputs = append(d.inputs, inputFile{File: path, Size: int64(len(src)), SHA256: hex.EncodeToString(sum[:])})
+	d.inputs = append(d.inputs, newInputFile(path, src))
 	return nil
 }
 
@@ -94,7 +84,7 @@ func readDBC(path string) ([]byte, error) {
 	}
 	f, err := os.Open(path)
 	if err != nil {
-		return nil, hint(fmt.Errorf("%s: %w", path, bareError(err)), "--dbc takes the path of a DBC file, after BUS= where it is for one bus only")
+		return nil, fmt.Errorf("%s: %w", path, bareError(err))
 	}
 	defer f.Close()
 	src, err := io.ReadAll(io.LimitReader(f, maxDBC+1))
@@ -150,12 +140,4 @@ func (d *dbcFiles) unusedBuses(a *app, buses *can.Buses) {
 			a.remark("--dbc %s=%s was not used: the buses are %s", m.Bus, m.Database.File, strings.Join(names, ", "))
 		}
 	}
-}
-
-// plural gives "1 fault" and "2 faults".
-func plural(n int, word string) string {
-	if n == 1 {
-		return "1 " + word
-	}
-	return fmt.Sprintf("%d %ss", n, word)
 }

@@ -84,7 +84,7 @@ func hintFor(err error) string {
 	case errors.Is(err, capture.ErrNotCapture):
 		return "candump logs, candump console output, pcap and pcapng are read, plain or as gzip or zstd"
 	case errors.Is(err, fs.ErrNotExist):
-		return "check the path; - reads a capture from standard input"
+		return "check the path"
 	}
 	return ""
 }

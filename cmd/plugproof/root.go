@@ -50,6 +50,7 @@ Several are read one after the other; - is standard input.`,
 	root.SetHelpCommand(newHelp())
 	root.AddCommand(
 		newConvert(a),
+		newLint(a),
 		newVersion(a),
 		newCompletion(a),
 	)

@@ -80,12 +80,3 @@ func formatOf(r *capture.FileReport) string {
 	}
 	return r.Format + " in " + r.Compression
 }
-
-// grouped writes n with a comma between groups of three digits.
-func grouped(n uint64) string {
-	s := fmt.Sprint(n)
-	for i := len(s) - 3; i > 0; i -= 3 {
-		s = s[:i] + "," + s[i:]
-	}
-	return s
-}
