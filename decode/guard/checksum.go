@@ -3,6 +3,7 @@ package guard
 import (
 	"errors"
 	"fmt"
+	"slices"
 
 	"plugproof/decode/can"
 )
@@ -59,33 +60,43 @@ const maxCovered = 160
 
 // checksum is a checked Checksum.
 type checksum struct {
-	Checksum
+	at     spot
+	parts  []part
 	summer summer
-	own    [can.MaxFDLen]byte // bits of the field itself
 	minLen int
 }
 
+// part is a checked Part. Data is cut so that what belongs to the checksum
+// itself is left out.
+type part struct {
+	kind     PartKind
+	from, to int
+	mask     byte // of one data byte that is partly the checksum's own; 0: plain data
+	bytes    []byte
+	index    spot
+}
+
 func (c Checksum) compile() (checksum, error) {
-	k := checksum{Checksum: c}
-	if err := c.Field.check(); err != nil {
+	var k checksum
+	var err error
+	if k.at, err = c.Field.compile(); err != nil {
 		return k, err
 	}
-	var err error
 	if k.summer, err = c.Law.compile(); err != nil {
 		return k, err
 	}
 	if len(c.Over) == 0 {
 		return k, errors.New("it covers nothing")
 	}
-	c.Field.mask(&k.own)
+	k.minLen = k.at.stop
 	covered := 0
 	for _, p := range c.Over {
-		n, err := p.check()
-		if err != nil {
+		if err := p.check(); err != nil {
 			return k, err
 		}
-		covered += n
+		covered += p.size()
 		k.minLen = max(k.minLen, p.minLen())
+		k.parts = p.appendTo(k.parts, &k.at)
 	}
 	if covered > maxCovered {
 		return k, fmt.Errorf("it covers up to %d bytes, more than %d", covered, maxCovered)
@@ -93,27 +104,38 @@ func (c Checksum) compile() (checksum, error) {
 	return k, nil
 }
 
-// check returns how many bytes the part may come to.
-func (p Part) check() (int, error) {
+func (p Part) check() error {
+	switch {
+	case p.Kind > PartListed:
+		return fmt.Errorf("part kind %d: no such kind", p.Kind)
+	case p.Kind == PartListed:
+		return p.Index.check()
+	case p.Kind != PartData:
+	case p.From < 0 || p.From >= can.MaxFDLen || p.To < 0 || p.To > can.MaxFDLen || p.To != 0 && p.To <= p.From:
+		return fmt.Errorf("bytes %d to %d: no such part of a payload", p.From, p.To)
+	}
+	return nil
+}
+
+// size returns how many bytes the part may come to.
+func (p Part) size() int {
 	switch p.Kind {
 	case PartData:
-		if p.From < 0 || p.To < 0 || p.From >= can.MaxFDLen || p.To > can.MaxFDLen || p.To != 0 && p.To <= p.From {
-			return 0, fmt.Errorf("bytes %d to %d: no such part of a payload", p.From, p.To)
-		}
-		if p.To != 0 {
-			return p.To - p.From, nil
-		}
-		return can.MaxFDLen - p.From, nil
+		return p.end() - p.From
 	case PartID, PartIDReverse:
-		return 4, nil
-	case PartIDLow, PartLength:
-		return 1, nil
+		return 4
 	case PartBytes:
-		return len(p.Bytes), nil
-	case PartListed:
-		return 1, p.Index.check()
+		return len(p.Bytes)
 	}
-	return 0, fmt.Errorf("part kind %d: no such kind", p.Kind)
+	return 1
+}
+
+// end returns where a data part ends in the longest payload.
+func (p Part) end() int {
+	if p.To == 0 {
+		return can.MaxFDLen
+	}
+	return p.To
 }
 
 // minLen returns how many payload bytes the part needs.
@@ -127,20 +149,44 @@ func (p Part) minLen() int {
 	return 0
 }
 
+// appendTo adds the part to those of a checksum at own.
+func (p Part) appendTo(parts []part, own *spot) []part {
+	if p.Kind != PartData {
+		index, _ := p.Index.compile() // of a list only, and checked there
+		return append(parts, part{kind: p.Kind, bytes: slices.Clone(p.Bytes), index: index})
+	}
+	var mask [can.MaxFDLen]byte
+	own.write(mask[:], own.mask)
+	data := func(from, to int, mask byte) {
+		if from < to {
+			parts = append(parts, part{kind: PartData, from: from, to: to, mask: mask})
+		}
+	}
+	from := p.From
+	for i := own.first; i < own.stop; i++ {
+		if i < p.From || i >= p.end() {
+			continue
+		}
+		data(from, i, 0)
+		if mask[i] != 0xFF {
+			data(i, i+1, ^mask[i])
+		}
+		from = i + 1
+	}
+	data(from, p.end(), 0)
+	return parts
+}
+
 // compute returns the checksum that the frame should hold. It is false where a
 // list has no byte for the frame.
 func (c *checksum) compute(f *can.Frame) (uint64, bool) {
 	var buf [maxCovered]byte
 	b, payload := buf[:0], f.Payload()
-	for i := range c.Over {
-		p := &c.Over[i]
-		switch p.Kind {
+	for i := range c.parts {
+		p := &c.parts[i]
+		switch p.kind {
 		case PartData:
-			to := p.To
-			if to == 0 {
-				to = len(payload)
-			}
-			b = c.appendData(b, payload, p.From, to)
+			b = p.appendData(b, payload)
 		case PartID:
 			if f.Flags&can.Extended != 0 {
 				b = append(b, byte(f.ID>>24), byte(f.ID>>16))
@@ -156,23 +202,24 @@ func (c *checksum) compute(f *can.Frame) (uint64, bool) {
 		case PartLength:
 			b = append(b, byte(len(payload)))
 		case PartBytes:
-			b = append(b, p.Bytes...)
+			b = append(b, p.bytes...)
 		case PartListed:
-			i := p.Index.read(payload)
-			if i >= uint64(len(p.Bytes)) {
+			i := p.index.read(payload)
+			if i >= uint64(len(p.bytes)) {
 				return 0, false
 			}
-			b = append(b, p.Bytes[i])
+			b = append(b, p.bytes[i])
 		}
 	}
-	return c.summer.sum(b) & c.Field.max(), true
+	return c.summer.sum(b) & c.at.mask, true
 }
 
-func (c *checksum) appendData(b, payload []byte, from, to int) []byte {
-	for i := from; i < to; i++ {
-		if own := c.own[i]; own != 0xFF {
-			b = append(b, payload[i]&^own)
-		}
+func (p *part) appendData(b, payload []byte) []byte {
+	if p.mask != 0 {
+		return append(b, payload[p.from]&p.mask)
 	}
-	return b
+	if p.from >= len(payload) {
+		return b
+	}
+	return append(b, payload[p.from:min(p.to, len(payload))]...)
 }

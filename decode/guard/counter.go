@@ -18,12 +18,14 @@ type Counter struct {
 // among those that are sent. Modulo 2^64 is written as 0: uint64 wraps there.
 type counter struct {
 	Counter
+	at     spot
 	places uint64 // how many values are sent; 0: 2^64
 }
 
 func (c Counter) compile() (counter, error) {
 	k := counter{Counter: c}
-	if err := c.Field.check(); err != nil {
+	var err error
+	if k.at, err = c.Field.compile(); err != nil {
 		return k, err
 	}
 	k.Reserved = slices.Clone(c.Reserved)
@@ -78,12 +80,12 @@ func (c *counter) next(v uint64) uint64 {
 }
 
 // advance goes on by a number of frames.
-func (c *counter) advance(place uint64, frames int) uint64 {
+func (c *counter) advance(place, frames uint64) uint64 {
 	if c.places == 0 {
-		return place + c.Step*uint64(frames)
+		return place + c.Step*frames
 	}
-	// Factors below places: no overflow for counters of up to 32 bits.
-	return (place + c.Step*(uint64(frames)%c.places)) % c.places
+	// Both factors are below places: no overflow for counters of up to 32 bits.
+	return (place + c.Step*(frames%c.places)) % c.places
 }
 
 // verifyFirst judges a value with nothing before it.
@@ -102,7 +104,7 @@ func (c *counter) verify(before, now uint64, steps int) Faults {
 	}
 	from, ok := c.place(before)
 	switch {
-	case !ok, place == c.advance(from, 1), place == c.advance(from, max(steps, 1)):
+	case !ok, place == c.advance(from, 1), place == c.advance(from, uint64(max(steps, 1))):
 		return 0
 	case place == from:
 		return FrozenCounter

@@ -50,9 +50,6 @@ func (f Field) check() error {
 	return nil
 }
 
-// first returns the index of the field's first byte.
-func (f Field) first() int { return f.Start / 8 }
-
 // end returns how many payload bytes the field needs.
 func (f Field) end() int {
 	if f.Order == Intel {
@@ -68,37 +65,62 @@ func (f Field) fromLeft() int { return f.Start/8*8 + 7 - f.Start%8 }
 // max returns the largest value.
 func (f Field) max() uint64 { return 1<<f.Length - 1 }
 
-// read returns the field's value. The payload holds at least end bytes.
-func (f Field) read(p []byte) uint64 {
-	p = p[f.first():f.end()]
-	if f.Order == Intel {
-		low := f.Start % 8
-		v := uint64(p[0]) >> low
+// spot is a checked Field, ready to read and write.
+type spot struct {
+	Field
+	first, stop int    // bytes first to stop-1
+	shift       int    // bits below the field in its lowest byte
+	mask        uint64 // the largest value
+}
+
+func (f Field) compile() (spot, error) {
+	if err := f.check(); err != nil {
+		return spot{Field: f}, err
+	}
+	s := spot{Field: f, first: f.Start / 8, stop: f.end(), shift: f.Start % 8, mask: f.max()}
+	if f.Order == Motorola {
+		s.shift = 8*s.stop - f.fromLeft() - f.Length
+	}
+	return s, nil
+}
+
+// read returns the field's value. The payload holds at least stop bytes.
+func (s *spot) read(p []byte) uint64 {
+	if s.stop == s.first+1 {
+		return uint64(p[s.first]) >> s.shift & s.mask
+	}
+	return s.readMany(p[s.first:s.stop])
+}
+
+// readMany is read for a field in several bytes.
+func (s *spot) readMany(p []byte) uint64 {
+	var v uint64
+	if s.Order == Intel {
+		v = uint64(p[0]) >> s.shift
 		for i, b := range p[1:] {
-			v |= uint64(b) << (8*i + 8 - low)
+			v |= uint64(b) << (8*i + 8 - s.shift)
 		}
-		return v & f.max()
+		return v & s.mask
 	}
 	last := len(p) - 1
-	spare := 8*f.end() - f.fromLeft() - f.Length // bits of the last byte behind the field
-	var v uint64
 	for _, b := range p[:last] {
 		v = v<<8 | uint64(b)
 	}
-	return (v<<(8-spare) | uint64(p[last])>>spare) & f.max()
+	return (v<<(8-s.shift) | uint64(p[last])>>s.shift) & s.mask
 }
 
-// write sets the field to the lower bits of v, bit by bit.
-func (f Field) write(p []byte, v uint64) {
-	for i := range f.Length {
-		at := f.Start + i
-		if f.Order == Motorola {
-			left := f.fromLeft() + f.Length - 1 - i
+// write sets the field to the lower bits of v.
+func (s *spot) write(p []byte, v uint64) {
+	if s.stop == s.first+1 {
+		p[s.first] = p[s.first]&^byte(s.mask<<s.shift) | byte((v&s.mask)<<s.shift)
+		return
+	}
+	for i := range s.Length { // bit by bit from the lowest
+		at := s.Start + i
+		if s.Order == Motorola {
+			left := s.fromLeft() + s.Length - 1 - i
 			at = left/8*8 + 7 - left%8
 		}
 		p[at/8] = p[at/8]&^(1<<(at%8)) | byte(v>>i&1)<<(at%8)
 	}
 }
-
-// mask sets in m the bits that the field occupies.
-func (f Field) mask(m *[can.MaxFDLen]byte) { f.write(m[:], f.max()) }

@@ -16,7 +16,6 @@ package guard
 import (
 	"errors"
 	"fmt"
-	"slices"
 	"strings"
 
 	"plugproof/decode/can"
@@ -25,7 +24,9 @@ import (
 // Protection is how one message is guarded. The zero value guards nothing.
 type Protection struct {
 	Counters  []Counter
+	Toggles   []Toggle
 	Constants []Constant
+	Parities  []Parity
 	Checksums []Checksum // later ones may cover earlier ones
 }
 
@@ -36,6 +37,20 @@ type Constant struct {
 	Value uint64
 }
 
+// constant is a checked Constant.
+type constant struct {
+	at    spot
+	value uint64
+}
+
+func (c Constant) compile() (constant, error) {
+	at, err := c.Field.compile()
+	if err == nil && c.Value > at.mask {
+		err = fmt.Errorf("value %#x does not fit into %d bits", c.Value, c.Field.Length)
+	}
+	return constant{at, c.Value}, err
+}
+
 // Faults are the ways in which a frame breaks its protection.
 type Faults uint16
 
@@ -43,15 +58,18 @@ type Faults uint16
 const (
 	Short           Faults = 1 << iota // too few bytes for a guarded field; nothing else was looked at
 	WrongChecksum                      // not what the law gives
+	WrongParity                        // an odd number of bits where it must be even, or the reverse
+	WrongConstant                      // not the value it always has
 	FrozenCounter                      // the same value again
 	WrongStep                          // a value that neither follows nor is explained by lost frames
 	ReservedCounter                    // a value that is never sent
-	WrongConstant                      // not the value it always has
+	WrongToggle                        // flipped too early, or not when it had to
+	SecondSender                       // goes on where an earlier frame left off, beside another run (Watch only)
 )
 
 var faultNames = []string{
-	"frame too short", "wrong checksum", "counter frozen", "wrong counter step",
-	"reserved counter value", "wrong constant",
+	"frame too short", "wrong checksum", "wrong parity", "wrong constant", "counter frozen",
+	"wrong counter step", "reserved counter value", "wrong toggle bit", "second sender",
 }
 
 // String names the faults, or says "none".
@@ -72,7 +90,9 @@ func (f Faults) String() string {
 // after Compile: several goroutines may use it at once.
 type Guard struct {
 	counters  []counter
-	constants []Constant
+	toggles   []toggle
+	constants []constant
+	parities  []parity
 	checksums []checksum
 	minLen    int
 }
@@ -80,35 +100,38 @@ type Guard struct {
 // Compile checks the description and makes a Guard of it. Its error joins one
 // error for each thing that no frame can carry.
 func (p Protection) Compile() (*Guard, error) {
-	g := &Guard{constants: slices.Clone(p.Constants)}
+	g := &Guard{}
 	var errs []error
-	note := func(what string, i int, field Field, err error) {
-		if err == nil {
-			err = field.check()
-		}
+	note := func(what string, i, minLen int, err error) {
 		if err != nil {
 			errs = append(errs, fmt.Errorf("%s %d: %w", what, i+1, err))
-			return
 		}
-		g.minLen = max(g.minLen, field.end())
+		g.minLen = max(g.minLen, minLen)
 	}
 	for i, c := range p.Counters {
 		compiled, err := c.compile()
 		g.counters = append(g.counters, compiled)
-		note("counter", i, c.Field, err)
+		note("counter", i, compiled.at.stop, err)
+	}
+	for i, c := range p.Toggles {
+		compiled, err := c.compile()
+		g.toggles = append(g.toggles, compiled)
+		note("toggle", i, compiled.at.stop, err)
 	}
 	for i, c := range p.Constants {
-		var err error
-		if c.Value&^c.Field.max() != 0 {
-			err = fmt.Errorf("value %#x does not fit into %d bits", c.Value, c.Field.Length)
-		}
-		note("constant", i, c.Field, err)
+		compiled, err := c.compile()
+		g.constants = append(g.constants, compiled)
+		note("constant", i, compiled.at.stop, err)
+	}
+	for i, c := range p.Parities {
+		compiled, err := c.compile()
+		g.parities = append(g.parities, compiled)
+		note("parity", i, compiled.minLen, err)
 	}
 	for i, c := range p.Checksums {
 		compiled, err := c.compile()
 		g.checksums = append(g.checksums, compiled)
-		g.minLen = max(g.minLen, compiled.minLen)
-		note("checksum", i, c.Field, err)
+		note("checksum", i, compiled.minLen, err)
 	}
 	if len(errs) != 0 {
 		return nil, errors.Join(errs...)
@@ -123,57 +146,123 @@ func (g *Guard) MinLen() int { return g.minLen }
 // for the first. steps is how many cycles went by since then, as the time tells:
 // 1 unless frames were lost in between. A single counter step is always right: a
 // late frame looks like a lost one.
+//
+// Toggle bits that flip more slowly than with every frame need more than the
+// last frame, and two senders of one message need both their runs: see Watch.
 func (g *Guard) Verify(last, f *can.Frame, steps int) Faults {
-	p := f.Payload()
-	if len(p) < g.minLen {
-		return Short
+	faults := g.content(f)
+	if faults&Short != 0 {
+		return faults
 	}
-	var faults Faults
-	for i := range g.checksums {
-		c := &g.checksums[i]
-		if want, ok := c.compute(f); !ok || c.Field.read(p) != want {
-			faults |= WrongChecksum
+	if last == nil || len(last.Payload()) < g.minLen {
+		return faults | g.begins(f)
+	}
+	faults |= g.follows(last, f, steps)
+	for i := range g.toggles {
+		if t := &g.toggles[i]; t.every == 1 {
+			faults |= t.verify(last, f, steps)
 		}
-	}
-	for i := range g.constants {
-		if c := &g.constants[i]; c.Field.read(p) != c.Value {
-			faults |= WrongConstant
-		}
-	}
-	var before []byte
-	if last != nil {
-		before = last.Payload()
-	}
-	for i := range g.counters {
-		c := &g.counters[i]
-		now := c.Field.read(p)
-		if len(before) < g.minLen {
-			faults |= c.verifyFirst(now)
-			continue
-		}
-		faults |= c.verify(c.Field.read(before), now, steps)
 	}
 	return faults
 }
 
-// Fill sets the guarded fields of a frame about to be sent. A counter follows
-// that of the last frame; with last nil it starts at its lowest value. A frame
-// too short for the protection is an error and stays as it was.
-func (g *Guard) Fill(last, f *can.Frame) error {
+// content judges what needs no other frame.
+func (g *Guard) content(f *can.Frame) (faults Faults) {
 	p := f.Payload()
 	if len(p) < g.minLen {
-		return fmt.Errorf("frame of %d bytes: its protection needs %d", len(p), g.minLen)
+		return Short
+	}
+	for i := range g.checksums {
+		c := &g.checksums[i]
+		if want, ok := c.compute(f); !ok || c.at.read(p) != want {
+			faults |= WrongChecksum
+		}
+	}
+	for i := range g.parities {
+		if c := &g.parities[i]; c.at.read(p) != c.compute(p) {
+			faults |= WrongParity
+		}
 	}
 	for i := range g.constants {
-		g.constants[i].Field.write(p, g.constants[i].Value)
+		if c := &g.constants[i]; c.at.read(p) != c.value {
+			faults |= WrongConstant
+		}
+	}
+	return faults
+}
+
+// begins judges the counters of a frame with nothing before it.
+func (g *Guard) begins(f *can.Frame) (faults Faults) {
+	for i := range g.counters {
+		c := &g.counters[i]
+		faults |= c.verifyFirst(c.at.read(f.Payload()))
+	}
+	return faults
+}
+
+// follows judges the counters of a frame after another.
+func (g *Guard) follows(last, f *can.Frame, steps int) (faults Faults) {
+	for i := range g.counters {
+		c := &g.counters[i]
+		faults |= c.verify(c.at.read(last.Payload()), c.at.read(f.Payload()), steps)
+	}
+	return faults
+}
+
+// Fill sets the guarded fields of a frame about to be sent. Counters and toggle
+// bits follow those of the last frame; with last nil they start at their lowest
+// value. A toggle bit that flips more slowly than with every frame stays as it
+// was: FillNth knows when it flips. A frame too short for the protection is an
+// error and stays as it was.
+func (g *Guard) Fill(last, f *can.Frame) error {
+	if last == nil || len(last.Payload()) < g.minLen {
+		return g.FillNth(0, f)
+	}
+	p := f.Payload()
+	if len(p) < g.minLen {
+		return g.tooShort(p)
 	}
 	for i := range g.counters {
 		c := &g.counters[i]
-		next := c.first()
-		if last != nil && len(last.Payload()) >= g.minLen {
-			next = c.next(c.Field.read(last.Payload()))
+		c.at.write(p, c.next(c.at.read(last.Payload())))
+	}
+	for i := range g.toggles {
+		t := &g.toggles[i]
+		bit := t.at.read(last.Payload())
+		if t.every == 1 {
+			bit ^= 1
 		}
-		c.Field.write(p, next)
+		t.at.write(p, bit)
+	}
+	return g.fillContent(f)
+}
+
+// FillNth is Fill for frame n of a sender that started with frame 0.
+func (g *Guard) FillNth(n uint64, f *can.Frame) error {
+	p := f.Payload()
+	if len(p) < g.minLen {
+		return g.tooShort(p)
+	}
+	for i := range g.counters {
+		c := &g.counters[i]
+		c.at.write(p, c.value(c.advance(0, n)))
+	}
+	for i := range g.toggles {
+		t := &g.toggles[i]
+		t.at.write(p, n/t.every&1)
+	}
+	return g.fillContent(f)
+}
+
+// fillContent sets what does not depend on other frames, checksums last.
+func (g *Guard) fillContent(f *can.Frame) error {
+	p := f.Payload()
+	for i := range g.constants {
+		g.constants[i].at.write(p, g.constants[i].value)
+	}
+	for i := range g.parities {
+		c := &g.parities[i]
+		c.at.write(p, c.compute(p))
 	}
 	for i := range g.checksums {
 		c := &g.checksums[i]
@@ -181,46 +270,11 @@ func (g *Guard) Fill(last, f *can.Frame) error {
 		if !ok {
 			return fmt.Errorf("checksum %d: no byte is listed for this counter value", i+1)
 		}
-		c.Field.write(p, sum)
+		c.at.write(p, sum)
 	}
 	return nil
 }
 
-// Explain says what the guarded fields of f hold and what they should hold, for
-// those that are wrong; last is the frame before it, or nil.
-func (g *Guard) Explain(last, f *can.Frame) string {
-	p := f.Payload()
-	if len(p) < g.minLen {
-		return fmt.Sprintf("%d bytes, the protection needs %d", len(p), g.minLen)
-	}
-	var parts []string
-	for i := range g.checksums {
-		c := &g.checksums[i]
-		want, ok := c.compute(f)
-		switch got := c.Field.read(p); {
-		case !ok:
-			parts = append(parts, fmt.Sprintf("checksum is %#x, not defined for this counter value", got))
-		case got != want:
-			parts = append(parts, fmt.Sprintf("checksum is %#x, computed %#x", got, want))
-		}
-	}
-	for _, c := range g.constants {
-		if got := c.Field.read(p); got != c.Value {
-			parts = append(parts, fmt.Sprintf("constant is %#x, always %#x before", got, c.Value))
-		}
-	}
-	for i := range g.counters {
-		c := &g.counters[i]
-		now := c.Field.read(p)
-		if last == nil || len(last.Payload()) < g.minLen {
-			if c.verifyFirst(now) != 0 {
-				parts = append(parts, fmt.Sprintf("counter is %d, a value that is never sent", now))
-			}
-			continue
-		}
-		if before := c.Field.read(last.Payload()); c.verify(before, now, 1) != 0 {
-			parts = append(parts, fmt.Sprintf("counter is %d after %d, expected %d", now, before, c.next(before)))
-		}
-	}
-	return strings.Join(parts, "; ")
+func (g *Guard) tooShort(p []byte) error {
+	return fmt.Errorf("frame of %d bytes: its protection needs %d", len(p), g.minLen)
 }

@@ -77,8 +77,8 @@ func TestRealMessages(t *testing.T) {
 			t.Errorf("%s: %s: %v (%s)", tt.name, tt.payload, faults, g.Explain(nil, f))
 		}
 		filled := *f
-		for i := range tt.p.Checksums {
-			tt.p.Checksums[i].Field.write(filled.Payload(), 0)
+		for i := range g.checksums {
+			g.checksums[i].at.write(filled.Payload(), 0)
 		}
 		if err := g.Fill(nil, &filled); err != nil || filled != *f {
 			t.Errorf("%s: filled % X, %v, want %s", tt.name, filled.Payload(), err, tt.payload)
@@ -104,7 +104,7 @@ func TestNibbleSumDifferences(t *testing.T) {
 		if err := compile(t, checksumOf(Nibble(7, 0), law, ID(), Data(0, 0))).Fill(nil, f); err != nil {
 			t.Fatal(err)
 		}
-		return Nibble(7, 0).read(f.Payload())
+		return uint64(f.Data[7] & 15)
 	}
 	for count := range byte(3) {
 		for _, step := range []uint64{
@@ -155,10 +155,10 @@ func TestFaults(t *testing.T) {
 		{"remote", func(f *can.Frame) { f.Flags |= can.Remote }, Short, "0 bytes"},
 		{"data", func(f *can.Frame) { f.Data[3]++ }, WrongChecksum, "computed"},
 		{"longer", func(f *can.Frame) { f.Len++ }, WrongChecksum, "computed"},
-		{"constant", func(f *can.Frame) { f.Data[1] ^= 0x10 }, WrongChecksum | WrongConstant, "constant is 0xb, always 0xa"},
+		{"constant", func(f *can.Frame) { f.Data[1] ^= 0x10 }, WrongChecksum | WrongConstant, "bits 12|4@1 hold 0xb, always 0xa"},
 		{"frozen", func(f *can.Frame) { f.Data[1] = 0xA0 }, WrongChecksum | FrozenCounter, "counter is 0 after 0, expected 1"},
 		{"step", func(f *can.Frame) { f.Data[1] = 0xA7 }, WrongChecksum | WrongStep, "counter is 7 after 0, expected 1"},
-		{"reserved", func(f *can.Frame) { f.Data[1] = 0xAF }, WrongChecksum | ReservedCounter, "counter is 15 after 0"},
+		{"reserved", func(f *can.Frame) { f.Data[1] = 0xAF }, WrongChecksum | ReservedCounter, "counter is 15, a value that is never sent"},
 	}
 	for _, tt := range tests {
 		f := *second
