@@ -62,7 +62,8 @@ func TestParity(t *testing.T) {
 		if err := g.Fill(nil, f); err != nil {
 			t.Fatal(err)
 		}
-		counted := [4]byte{p.Field.Start / 8: 1 << (p.Field.Start % 8)}
+		var counted [4]byte
+		counted[p.Field.Start/8] = 1 << (p.Field.Start % 8)
 		for _, o := range p.Over {
 			for i := o.Start; i < o.Start+o.Length; i++ {
 				counted[i/8] |= 1 << (i % 8)
