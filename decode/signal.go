@@ -182,6 +182,9 @@ func (s *Signal) Wide() bool { return s.kind == manyBits }
 // Float reports whether raw values are IEEE 754 numbers.
 func (s *Signal) Float() bool { return s.kind == single || s.kind == double }
 
+// Signed reports whether raw values are signed integers.
+func (s *Signal) Signed() bool { return s.sign != 0 }
+
 // Exact reports whether the physical value is the raw integer itself, so that
 // Value.Raw says exactly what Value.Phys may have rounded.
 func (s *Signal) Exact() bool {
