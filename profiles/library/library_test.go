@@ -4,6 +4,8 @@ import (
 	"strings"
 	"testing"
 
+	ours "plugproof/decode/dbc"
+
 	"go.einride.tech/can/pkg/dbc"
 	"go.einride.tech/can/pkg/dbc/analysis"
 	"go.einride.tech/can/pkg/dbc/analysis/passes/boolprefix"
@@ -47,6 +49,23 @@ func TestDBC(t *testing.T) {
 	}
 	if _, err := DBC("other.dbc"); err == nil || !strings.Contains(err.Error(), `"other.dbc"`) {
 		t.Errorf("DBC of an unknown name: %v", err)
+	}
+}
+
+// Our own reader has nothing to say about any of the files.
+func TestDiagnostics(t *testing.T) {
+	for _, name := range Names() {
+		data, err := DBC(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		db := ours.Parse(name, data)
+		for _, d := range db.Diagnostics {
+			t.Error(d)
+		}
+		if len(db.Messages) == 0 || db.Bitrate == 0 {
+			t.Errorf("%s: %d messages, bit rate %d", name, len(db.Messages), db.Bitrate)
+		}
 	}
 }
 
