@@ -24,6 +24,7 @@ func openCandump(in *input) (decoder, error) {
 // sniffCandump looks for one frame, whatever stands before it.
 func sniffCandump(head []byte) bool {
 	var rec record
+	head = bytes.TrimPrefix(head, byteOrderMark)
 	for len(head) > 0 {
 		var line []byte
 		line, head, _ = bytes.Cut(head, []byte("\n"))

@@ -172,7 +172,7 @@ func foldChunks[C Collector[C]](
 	go func() { running.Wait(); close(p.read) }()
 	p.mergeAll(r, total)
 	if r.err = ctx.Err(); r.err == nil {
-		r.err = r.finish(cutter.err)
+		r.err = r.finish(ctx, cutter.err)
 	}
 	return r.err
 }

@@ -25,6 +25,7 @@ type console struct {
 func sniffConsole(head []byte) bool {
 	var rec consoleRecord
 	var bare []byte
+	head = bytes.TrimPrefix(head, byteOrderMark)
 	for len(head) > 0 {
 		var line []byte
 		line, head, _ = bytes.Cut(head, []byte("\n"))

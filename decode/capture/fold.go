@@ -69,7 +69,7 @@ func foldStretch[C Collector[C]](ctx context.Context, r *Reader, fresh func() C,
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		n, err := r.readOpen(batch)
+		n, err := r.readOpen(ctx, batch)
 		c.Add(batch[:n])
 		if err != nil {
 			return err

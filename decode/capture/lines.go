@@ -34,9 +34,12 @@ const (
 	lineEnd                // nothing: the window is empty and cannot grow
 )
 
+// byteOrderMark is what some editors put before UTF-8 text.
+var byteOrderMark = []byte("\xEF\xBB\xBF")
+
 func newLines(r *bufio.Reader) lines {
 	win, _ := r.Peek(r.Buffered()) // what sniffing has made visible
-	return lines{r: r, win: win}
+	return lines{r: r, win: win, pos: len(win) - len(bytes.TrimPrefix(win, byteOrderMark))}
 }
 
 // next returns the next line without its line end. The line is valid until the

@@ -2,6 +2,7 @@ package capture
 
 import (
 	"bufio"
+	"context"
 	"crypto/sha256"
 	"encoding/hex"
 	"errors"
@@ -34,22 +35,22 @@ type origin struct {
 
 // openOrigin opens path, "-" being opts.Stdin.
 func openOrigin(path string, opts Options) (*origin, error) {
-	s := &origin{size: -1}
+	o := &origin{size: -1}
 	if path == "-" {
 		if opts.Stdin == nil {
 			return nil, errors.New("standard input cannot be read here")
 		}
-		s.raw = opts.Stdin
-	} else if err := s.openFile(path); err != nil {
+		o.raw = opts.Stdin
+	} else if err := o.openFile(path); err != nil {
 		return nil, err
 	}
 	if opts.Hash {
-		s.sum = sha256.New()
+		o.sum = sha256.New()
 	}
-	return s, nil
+	return o, nil
 }
 
-func (s *origin) openFile(path string) error {
+func (o *origin) openFile(path string) error {
 	f, err := os.Open(path)
 	if err != nil {
 		return reason(err)
@@ -63,9 +64,9 @@ func (s *origin) openFile(path string) error {
 		f.Close()
 		return fmt.Errorf("%w: it is a folder", ErrNotCapture)
 	}
-	s.raw, s.file = f, f
-	if s.regular = info.Mode().IsRegular(); s.regular {
-		s.size = info.Size()
+	o.raw, o.file = f, f
+	if o.regular = info.Mode().IsRegular(); o.regular {
+		o.size = info.Size()
 	}
 	return nil
 }
@@ -79,62 +80,76 @@ func reason(err error) error {
 	return err
 }
 
-// inflate makes the decompressed bytes available in plain.
-func (s *origin) inflate() error {
-	s.plain = bufio.NewReaderSize(s, bufferSize)
-	head, err := s.plain.Peek(4)
-	if s.err != nil {
-		return s.err
+// prepare makes the decompressed bytes available in plain and finds their format.
+func (o *origin) prepare() (format, error) {
+	f := format{}
+	err := o.inflate()
+	if err == nil {
+		f, err = sniff(o.plain)
 	}
-	if s.compression = compressionOf(head); err != nil || s.compression == "" {
+	if o.err != nil {
+		err = o.err
+	}
+	return f, err
+}
+
+func (o *origin) inflate() error {
+	o.plain = bufio.NewReaderSize(o, bufferSize)
+	head, _ := o.plain.Peek(4) // an error, such as the end, comes again when it is read
+	if o.compression = compressionOf(head); o.compression == "" {
 		return nil
 	}
-	unpacked, err := decompress(s.plain, s.compression)
+	unpacked, err := decompress(o.plain, o.compression)
 	if err != nil {
 		return err
 	}
-	s.closer = unpacked
-	s.plain = bufio.NewReaderSize(unpacked, bufferSize)
+	o.closer = unpacked
+	o.plain = bufio.NewReaderSize(unpacked, bufferSize)
 	return nil
 }
 
 // Read hands out raw bytes and counts and hashes them.
-func (s *origin) Read(p []byte) (int, error) {
-	n, err := s.raw.Read(p)
-	s.read += int64(n)
-	if s.done != nil {
-		s.done.Add(int64(n))
+func (o *origin) Read(p []byte) (int, error) {
+	n, err := o.raw.Read(p)
+	o.read += int64(n)
+	if o.done != nil {
+		o.done.Add(int64(n))
 	}
-	if s.sum != nil {
-		s.sum.Write(p[:n])
+	if o.sum != nil {
+		o.sum.Write(p[:n])
 	}
-	if err != nil && err != io.EOF && s.err == nil {
-		s.err = reason(err)
+	if err != nil && err != io.EOF && o.err == nil {
+		o.err = reason(err)
 	}
 	return n, err
 }
 
 // drain reads what the decoder left, so that size and hash are those of the
-// whole file. It does nothing when neither is wanted.
-func (s *origin) drain() {
-	if s.sum != nil && s.err == nil {
-		io.CopyBuffer(io.Discard, struct{ io.Reader }{s}, make([]byte, 64<<10))
+// whole file. Without a hash there is no need.
+func (o *origin) drain(ctx context.Context) {
+	if o.sum == nil {
+		return
 	}
+	var err error
+	for buf := make([]byte, 64<<10); err == nil && ctx.Err() == nil; {
+		_, err = o.Read(buf)
+	}
+	o.size = o.read
 }
 
-func (s *origin) hash() string {
-	if s.sum == nil {
+func (o *origin) hash() string {
+	if o.sum == nil {
 		return ""
 	}
-	return hex.EncodeToString(s.sum.Sum(nil))
+	return hex.EncodeToString(o.sum.Sum(nil))
 }
 
-func (s *origin) close() error {
-	if s.closer != nil {
-		s.closer.Close()
+func (o *origin) close() error {
+	if o.closer != nil {
+		o.closer.Close()
 	}
-	if s.file != nil {
-		return s.file.Close()
+	if o.file != nil {
+		return o.file.Close()
 	}
 	return nil
 }

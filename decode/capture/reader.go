@@ -14,6 +14,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"sync/atomic"
 
 	"plugproof/decode/can"
@@ -55,7 +56,7 @@ type decoder interface {
 type Reader struct {
 	opts    Options
 	buses   can.Buses
-	origins []*origin // of captures that cannot be opened twice; nil: open by path
+	waiting []*origin // captures that cannot be opened twice; nil: open by path
 	reports []FileReport
 	cur     *origin // being read; nil: open the next
 	dec     decoder
@@ -75,8 +76,12 @@ func Open(paths []string, opts Options) (*Reader, error) {
 		return nil, fmt.Errorf("%d captures given: between 1 and %d can be read together", len(paths), math.MaxUint16)
 	}
 	r := &Reader{opts: opts, chunkSize: chunkSize}
-	for _, path := range paths {
-		if err := r.examine(path); err != nil {
+	for i, path := range paths {
+		err := errors.New("standard input can be read only once")
+		if path != "-" || !slices.Contains(paths[:i], path) {
+			err = r.examine(path)
+		}
+		if err != nil {
 			r.Close()
 			return nil, &Error{Path: path, Offset: -1, Err: err}
 		}
@@ -86,49 +91,29 @@ func Open(paths []string, opts Options) (*Reader, error) {
 
 // examine sniffs one capture and keeps it open only when it must be.
 func (r *Reader) examine(path string) error {
-	for _, earlier := range r.reports {
-		if path == "-" && earlier.Path == "-" {
-			return errors.New("standard input can be read only once")
-		}
-	}
-	s, err := openOrigin(path, r.opts)
+	o, err := openOrigin(path, r.opts)
 	if err != nil {
 		return err
 	}
-	f, err := s.sniff()
+	f, err := o.prepare()
 	if err != nil {
-		s.close()
+		o.close()
 		return err
 	}
-	r.reports = append(r.reports, newReport(path, s, f))
-	if s.size < 0 || r.total < 0 {
+	rep := newTallies()
+	rep.Path, rep.Format, rep.Compression, rep.Size = path, f.name, o.compression, o.size
+	r.reports = append(r.reports, rep)
+	if o.size < 0 || r.total < 0 {
 		r.total = -1
 	} else {
-		r.total += s.size
+		r.total += o.size
 	}
-	if s.regular {
-		s.close()
-		s = nil
+	if o.regular {
+		o.close()
+		o = nil
 	}
-	r.origins = append(r.origins, s)
+	r.waiting = append(r.waiting, o)
 	return nil
-}
-
-func (s *origin) sniff() (format, error) {
-	if err := s.inflate(); err != nil {
-		return format{}, err
-	}
-	f, err := sniff(s.plain)
-	if s.err != nil {
-		return f, s.err
-	}
-	return f, err
-}
-
-func newReport(path string, s *origin, f format) FileReport {
-	rep := newTallies()
-	rep.Path, rep.Format, rep.Compression, rep.Size = path, f.name, s.compression, s.size
-	return rep
 }
 
 // Read fills dst with the next frames and returns their number. It returns
@@ -142,7 +127,7 @@ func (r *Reader) Read(ctx context.Context, dst []can.Frame) (int, error) {
 		if r.open() != nil {
 			break
 		}
-		if n, _ := r.readOpen(dst); n > 0 {
+		if n, _ := r.readOpen(ctx, dst); n > 0 {
 			return n, nil
 		}
 	}
@@ -160,12 +145,12 @@ func (r *Reader) open() error {
 
 // readOpen reads from the open capture, which it closes at its end. Its error is
 // sticky: the failure of a disk or pipe.
-func (r *Reader) readOpen(dst []can.Frame) (int, error) {
+func (r *Reader) readOpen(ctx context.Context, dst []can.Frame) (int, error) {
 	n, err := r.dec.read(dst)
 	r.reports[r.next-1].Frames += uint64(n)
 	r.seen.Add(dst[:n])
 	if err != nil {
-		r.err = r.finish(err)
+		r.err = r.finish(ctx, err)
 	}
 	return n, r.err
 }
@@ -176,57 +161,55 @@ func (r *Reader) openNext() error {
 		return io.EOF
 	}
 	rep := &r.reports[r.next]
-	s, err := r.reopen(rep.Path)
-	if err != nil {
-		return &Error{Path: rep.Path, Offset: -1, Err: err}
-	}
-	in := &input{r: s.plain, file: uint16(r.next), buses: &r.buses, rep: rep}
-	f, err := sniff(s.plain)
+	o, f, err := r.reopen(rep.Path)
 	if err == nil {
-		r.dec, err = f.open(in)
+		r.dec, err = f.open(&input{r: o.plain, file: uint16(r.next), buses: &r.buses, rep: rep})
 	}
 	if err != nil {
-		s.close()
+		if o != nil {
+			o.close()
+		}
 		return &Error{Path: rep.Path, Offset: -1, Err: err}
 	}
-	r.cur, r.seen = s, newRemarks()
+	r.cur, r.seen = o, newRemarks()
 	r.next++
 	return nil
 }
 
-func (r *Reader) reopen(path string) (*origin, error) {
-	if s := r.origins[r.next]; s != nil {
-		s.done = &r.done
-		r.done.Add(s.read)
-		return s, nil
+func (r *Reader) reopen(path string) (*origin, format, error) {
+	o := r.waiting[r.next]
+	if r.waiting[r.next] = nil; o == nil {
+		var err error
+		if o, err = openOrigin(path, r.opts); err != nil {
+			return nil, format{}, err
+		}
+		o.done = &r.done
+		f, err := o.prepare()
+		return o, f, err
 	}
-	s, err := openOrigin(path, r.opts)
-	if err != nil {
-		return nil, err
-	}
-	s.done = &r.done
-	if err := s.inflate(); err != nil {
-		s.close()
-		return nil, err
-	}
-	return s, nil
+	o.done = &r.done
+	r.done.Add(o.read)
+	f, err := sniff(o.plain)
+	return o, f, err
 }
 
 // finish completes the report of the capture that ended with err. Damage ends
 // up in the report; only a failure of the disk or pipe itself is returned.
-func (r *Reader) finish(err error) error {
-	rep, s := &r.reports[r.next-1], r.cur
+func (r *Reader) finish(ctx context.Context, err error) error {
+	rep, o := &r.reports[r.next-1], r.cur
 	r.cur = nil
 	r.seen.report(rep)
-	s.drain()
-	s.close()
-	rep.SHA256 = s.hash()
-	if rep.Size < 0 {
-		rep.Size = s.read
+	o.drain(ctx)
+	o.close()
+	rep.SHA256 = o.hash()
+	if rep.Size = o.size; rep.Size < 0 {
+		rep.Size = o.read
 	}
 	switch {
-	case s.err != nil:
-		return &Error{Path: rep.Path, Offset: -1, Err: s.err}
+	case ctx.Err() != nil:
+		return ctx.Err()
+	case o.err != nil:
+		return &Error{Path: rep.Path, Offset: -1, Err: o.err}
 	case err != io.EOF:
 		rep.Broken = err.Error()
 	}
@@ -244,17 +227,14 @@ func (r *Reader) Reports() []FileReport { return r.reports }
 // files as they lie on disk. It may be called from another goroutine.
 func (r *Reader) Progress() (done, total int64) { return r.done.Load(), r.total }
 
-// Close closes whatever is open.
+// Close closes whatever is open. It may be called more than once.
 func (r *Reader) Close() error {
-	var first error
-	for _, s := range append(r.origins, r.cur) {
-		if s == nil {
-			continue
-		}
-		if err := s.close(); err != nil && first == nil && !errors.Is(err, io.ErrClosedPipe) {
-			first = err
+	var failed []error
+	for _, o := range append(r.waiting, r.cur) {
+		if o != nil {
+			failed = append(failed, o.close())
 		}
 	}
-	r.origins, r.cur, r.err = nil, nil, errors.New("the reader is closed")
-	return first
+	r.waiting, r.cur, r.err = nil, nil, errors.New("the reader is closed")
+	return errors.Join(failed...)
 }

@@ -58,6 +58,14 @@ const (
 	ClockAbsolute              // from the Unix epoch
 )
 
+// String gives "none", "relative" or "absolute".
+func (c Clock) String() string {
+	return [...]string{"none", "relative", "absolute"}[c]
+}
+
+// MarshalText writes the clock as String names it.
+func (c Clock) MarshalText() ([]byte, error) { return []byte(c.String()), nil }
+
 // FileReport says what one capture held and what became of every record in it:
 // Records == Frames + the counts of SetAside, always.
 type FileReport struct {

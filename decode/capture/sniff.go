@@ -2,6 +2,7 @@ package capture
 
 import (
 	"bufio"
+	"bytes"
 	"errors"
 	"fmt"
 	"io"
@@ -61,6 +62,9 @@ func refusal(head []byte) error {
 	}
 	if h, ok := parsePcapHeader(head); ok {
 		return fmt.Errorf("%w: its packets are of link type %d; CAN is in 227, 113 and 276", ErrNotCapture, h.link.typ)
+	}
+	if bytes.HasPrefix(head, []byte("\xFF\xFE")) || bytes.HasPrefix(head, []byte("\xFE\xFF")) {
+		return fmt.Errorf("%w: it looks like text in UTF-16; save it as UTF-8 and try again", ErrNotCapture)
 	}
 	return fmt.Errorf("%w: it begins with %q", ErrNotCapture, head[:min(len(head), 40)])
 }
