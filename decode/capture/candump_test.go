@@ -12,13 +12,21 @@ import (
 	"plugproof/decode/can"
 )
 
-// readAll reads a capture given as text in batches of the given size.
-func readAll(t *testing.T, text string, batch int) ([]can.Frame, FileReport, []can.Bus) {
+// open opens a capture given as text.
+func open(t testing.TB, text string, opts Options) *Reader {
 	t.Helper()
-	r, err := Open([]string{"-"}, Options{Stdin: strings.NewReader(text)})
+	opts.Stdin = strings.NewReader(text)
+	r, err := Open([]string{"-"}, opts)
 	if err != nil {
 		t.Fatal(err)
 	}
+	return r
+}
+
+// readAll reads a capture given as text in batches of the given size.
+func readAll(t *testing.T, text string, batch int) ([]can.Frame, FileReport, []can.Bus) {
+	t.Helper()
+	r := open(t, text, Options{})
 	defer r.Close()
 	var all []can.Frame
 	dst := make([]can.Frame, batch)

@@ -81,11 +81,11 @@ func foldText[C Collector[C]](t testing.TB, text []byte, workers int, fresh func
 	if err != nil {
 		t.Fatal(err)
 	}
-	return c, state(t, r)
+	return c, stateOf(t, r)
 }
 
-// state is what a Reader knows at the end, as text.
-func state(t testing.TB, r *Reader) string {
+// stateOf is what a Reader knows at the end, as text.
+func stateOf(t testing.TB, r *Reader) string {
 	t.Helper()
 	text, err := json.MarshalIndent(struct {
 		Reports     []FileReport
@@ -169,14 +169,8 @@ func TestFoldEqualsRead(t *testing.T) {
 	for seed := range uint64(6) {
 		text := damagedLog(seed, 1_000_000)
 		want, rep, _ := readAll(t, string(text), 512)
-		r, err := Open([]string{"-"}, Options{Stdin: bytes.NewReader(text), Hash: true})
-		if err != nil {
-			t.Fatal(err)
-		}
-		dst := make([]can.Frame, 100)
-		for err == nil {
-			_, err = r.Read(context.Background(), dst)
-		}
+		r := open(t, string(text), Options{Hash: true})
+		drainFrames(t, r)
 		if rep.Frames < 2000 || len(rep.SetAside) < 8 || len(rep.Remarks) != 4 {
 			t.Fatalf("the log does not hold what it should: %+v", rep)
 		}
@@ -189,7 +183,7 @@ func TestFoldEqualsRead(t *testing.T) {
 				t.Fatalf("frame %d: %+v, want %+v", i, got.frames[i], want[i])
 			}
 		}
-		if wantState := state(t, r); gotState != wantState {
+		if wantState := stateOf(t, r); gotState != wantState {
 			t.Errorf("got %s\nwant %s", gotState, wantState)
 		}
 	}
