@@ -16,7 +16,7 @@ func benchLog(n int) []byte {
 	rng := rand.New(rand.NewPCG(1, 2))
 	var out bytes.Buffer
 	for i := range n {
-		us := 1672772602_000000 + int64(i)*230
+		us := 1700000000_000000 + int64(i)*230
 		fmt.Fprintf(&out, "(%010d.%06d) can0 %03X#%016X\n", us/1e6, us%1e6, rng.IntN(0x800), rng.Uint64())
 	}
 	return out.Bytes()

@@ -9,7 +9,7 @@ import (
 
 // The usual line of a candump log:
 //
-//	(1672772602.181291) can0 2C4#0A63001A040071CA
+//	(1700000000.181291) can0 1C4#0123456789ABCDEF
 //	0          11     19   20   25  29              45: line end
 //
 // Ten figures of seconds, six of the fraction, an interface name of at most

@@ -65,7 +65,7 @@ func twoFrames(line []byte) bool {
 }
 
 // isTail reports whether line is what is left of a log record whose start is
-// missing: "1.181291) can0 2C4#0A63", "n0 2C4#0A63", "C4#0A63" or "63001A".
+// missing: "1.181291) can0 1C4#0123", "n0 1C4#0123", "C4#0123" or "234567".
 func isTail(line []byte) bool {
 	words, n := fewWords(line)
 	if n > 1 && (string(words[n-1]) == "R" || string(words[n-1]) == "T") {
