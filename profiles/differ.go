@@ -113,6 +113,9 @@ func differMessage(sa, sb *Setting, a, b *MessageFacts) (list []Difference) {
 	add("cycle", Time(a.Cycle.Value).String(), Time(b.Cycle.Value).String())
 	add("counter", a.Own.Counter.describe(), b.Own.Counter.describe())
 	add("checksum", a.Own.Checksum.describe(), b.Own.Checksum.describe())
+	add("toggle bit", a.Own.Toggle.describe(), b.Own.Toggle.describe())
+	add("parity", a.Own.Parity.describe(), b.Own.Parity.describe())
+	add("end-to-end profile", a.Own.EndToEnd.describe(), b.Own.EndToEnd.describe())
 	add("pages", a.Own.Pages.describe(), b.Own.Pages.describe())
 	for _, pair := range joined(pointers(a.Own.Constants), pointers(b.Own.Constants), func(c *Constant) string { return c.Signal }) {
 		add("constant "+cmp.Or(pair[0], pair[1]).Signal, pair[0].describe(), pair[1].describe())
@@ -164,8 +167,36 @@ func (c *Checksum) describe() string {
 	if c == nil {
 		return "none"
 	}
-	return fmt.Sprintf("%s %s poly %#x init %#x out %#x id %v length %v constant %#x data id %#x %x",
-		c.Law, c.where(), c.Poly, c.Init, c.XorOut, c.MixID, c.MixLen, c.Constant, c.DataID, c.DataIDs)
+	over := make([]string, len(c.Over))
+	for i, part := range c.Over {
+		over[i] = part.String()
+	}
+	law, err := c.law()
+	if err != nil {
+		return err.Error()
+	}
+	return fmt.Sprintf("%s: %v over %s", c.where(), law, cmp.Or(strings.Join(over, ", "), "data"))
+}
+
+func (p *Parity) describe() string {
+	if p == nil {
+		return "none"
+	}
+	return fmt.Sprintf("%s odd %v", p.where(), p.Odd)
+}
+
+func (t *Toggle) describe() string {
+	if t == nil {
+		return "none"
+	}
+	return fmt.Sprintf("%s every %d frames", t.where(), max(1, t.Every))
+}
+
+func (e *EndToEnd) describe() string {
+	if e == nil {
+		return "none"
+	}
+	return strings.TrimRight(fmt.Sprintf("profile %s data id %#x %x", e.Profile, e.DataID, e.DataIDs), " []")
 }
 
 func (p *Pages) describe() string {

@@ -271,8 +271,7 @@ func (f *file) yamlProblem(err error) error {
 	}
 	pos := located.GetToken().Position
 	rule, hint := "value", ""
-	var unknown *yaml.UnknownFieldError
-	if errors.As(err, &unknown) {
+	if _, ok := errors.AsType[*yaml.UnknownFieldError](err); ok {
 		rule, hint = "unknown-key", "see the schema for the keys there are"
 	}
 	return f.problem(pos.Line, pos.Column, rule, located.GetMessage(), hint)

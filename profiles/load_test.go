@@ -159,6 +159,38 @@ func marked(text string) (clean string, line, col int) {
 	return before + after, strings.Count(before, "\n") + 1, len(before) - strings.LastIndex(before, "\n")
 }
 
+// TestDefinitionsCount: what the DBC states needs no repetition, and says where it stands.
+func TestDefinitionsCount(t *testing.T) {
+	s, err := lib("car.yaml", "format: 1\nbuses: {drive: {dbc: car.dbc}}\nnodes: {Engine: {}, Cluster: {}}\nmessages:\n  Speed: {cycle: 20ms}\n",
+		"car.dbc", `BU_: Engine Cluster
+BO_ 513 Speed: 8 Engine
+ SG_ Rpm : 0|16@1+ (0.25,0) [0|8000] "rpm" Cluster
+BO_ 514 Heat: 4 Engine
+ SG_ Heat : 0|8@1+ (1,-40) [0|0] "" Cluster
+BA_DEF_ BO_ "GenMsgCycleTime" INT 0 60000;
+BA_DEF_REL_ BU_SG_REL_ "GenSigTimeoutTime" INT 0 60000;
+BA_ "GenMsgCycleTime" BO_ 513 10;
+BA_ "GenMsgCycleTime" BO_ 514 100;
+BA_REL_ "GenSigTimeoutTime" BU_SG_REL_ Cluster SG_ 513 Rpm 500;
+`).Load("car")
+	if err != nil {
+		t.Fatal(err)
+	}
+	speed, heat := s.Message("Speed"), s.Message("Heat")
+	if speed.Cycle.Value != 20*time.Millisecond || speed.Cycle.From != "car.yaml:5:11" {
+		t.Errorf("cycle %v, want the profile's", speed.Cycle)
+	}
+	if heat.Cycle.Value != 100*time.Millisecond || heat.Cycle.From != "car.dbc:4:1" || heat.Kind != Cyclic {
+		t.Errorf("cycle %v, kind %s, want the DBC's", heat.Cycle, heat.Kind)
+	}
+	if speed.Sender != "Engine" || speed.Length.Value != 8 || speed.ID != (ID{Value: 0x201}) {
+		t.Errorf("%s %d bytes %v", speed.Sender, speed.Length.Value, speed.ID)
+	}
+	if len(speed.Listeners) != 1 || speed.Listeners[0].Timeout.Value != 500*time.Millisecond {
+		t.Errorf("listeners %+v, want Cluster after 500 ms", speed.Listeners)
+	}
+}
+
 func TestNoSuchProfile(t *testing.T) {
 	_, err := lib("base.yaml", base).Load("bose")
 	if !errors.Is(err, ErrNoProfile) || !strings.Contains(err.Error(), "did you mean base?") {

@@ -102,7 +102,9 @@ type Message struct {
 
 	Counter   *Counter           `yaml:"counter,omitempty"`
 	Toggle    *Toggle            `yaml:"toggle,omitempty"`
+	Parity    *Parity            `yaml:"parity,omitempty"`
 	Checksum  *Checksum          `yaml:"checksum,omitempty"`
+	EndToEnd  *EndToEnd          `yaml:"end_to_end,omitempty"` // instead of counter and checksum
 	Signals   map[string]*Signal `yaml:"signals,omitempty"`
 	Constants []Constant         `yaml:"constants,omitempty"` // configuration that listeners compare with their own
 	Pages     *Pages             `yaml:"pages,omitempty"`
@@ -141,21 +143,33 @@ type Toggle struct {
 	Every int `yaml:"every,omitempty"` // frames; 0: 1
 }
 
-// Checksum is a checksum and its law. What a law does not use stays out.
+// Parity is a bit that makes the number of set bits even, or odd.
+type Parity struct {
+	Field `yaml:",inline"`
+	Odd   bool `yaml:"odd,omitempty"` // over the whole payload
+}
+
+// Checksum is a checksum and its law: a name that decode/guard knows, or one
+// spelled out with kind.
 type Checksum struct {
 	Field    `yaml:",inline"`
-	Law      string   `yaml:"law"` // see decode/guard
-	Poly     uint64   `yaml:"poly,omitempty"`
-	Init     uint64   `yaml:"init,omitempty"`
-	XorOut   uint64   `yaml:"xor_out,omitempty"`
-	Reflect  bool     `yaml:"reflect,omitempty"`
-	MixID    bool     `yaml:"mix_id,omitempty"`     // the identifier's bytes take part
-	MixLen   bool     `yaml:"mix_length,omitempty"` // the length takes part
-	Constant uint64   `yaml:"constant,omitempty"`   // a value of this message that takes part
-	DataID   uint64   `yaml:"data_id,omitempty"`    // end-to-end profiles
-	DataIDs  []uint64 `yaml:"data_ids,omitempty"`   // profiles 2 and 22: one per counter value
-	From     *int     `yaml:"from,omitempty"`       // first byte covered
-	To       *int     `yaml:"to,omitempty"`         // last byte covered
+	Law      string  `yaml:"law,omitempty"`  // crc-8/autosar, xor, sum, ...
+	Kind     string  `yaml:"kind,omitempty"` // crc, sum, xor, nibble sum: a law without a name
+	Width    int     `yaml:"width,omitempty"`
+	Poly     uint64  `yaml:"poly,omitempty"`
+	Init     uint64  `yaml:"init,omitempty"`
+	XorOut   uint64  `yaml:"xor_out,omitempty"`
+	Reflect  bool    `yaml:"reflect,omitempty"`
+	Subtract bool    `yaml:"subtract,omitempty"`
+	Over     []Cover `yaml:"over,omitempty"` // what goes into it, in order; empty: the data
+}
+
+// EndToEnd is one of the AUTOSAR end-to-end profiles, counter and checksum in one.
+type EndToEnd struct {
+	Profile string   `yaml:"profile"` // 1A, 1B, 1C, 1L, 2, 4, 5, 6, 7, 8, 11A, 11C, 22
+	Offset  int      `yaml:"offset,omitempty"`
+	DataID  uint32   `yaml:"data_id,omitempty"`
+	DataIDs []uint64 `yaml:"data_ids,omitempty"` // profiles 2 and 22: one per counter value
 }
 
 // Signal is what a profile adds to a signal of the DBC.

@@ -59,6 +59,7 @@ var quantities = map[reflect.Type]string{
 	reflect.TypeFor[Rate]():      `^[0-9.]+ *[kM]?bit/s$`,
 	reflect.TypeFor[Ratio]():     `^[0-9.]+ *%$`,
 	reflect.TypeFor[Range]():     `^-?[0-9.eE+-]+ *\.\. *-?[0-9.eE+-]+$`,
+	reflect.TypeFor[Cover]():     `^(data|data [0-9]+\.\.[0-9]+|id|id reversed|id low|length|bytes( [0-9A-Fa-f]{2})+)$`,
 	reflect.TypeFor[SignalRef](): `^[^.]+(\.[^.]+)?$`,
 }
 
@@ -90,7 +91,7 @@ func (g *schemaMaker) schema(t reflect.Type) map[string]any {
 		return map[string]any{"type": "array", "items": g.schema(t.Elem())}
 	case reflect.Bool:
 		return map[string]any{"type": "boolean"}
-	case reflect.Int, reflect.Int64, reflect.Uint64:
+	case reflect.Int, reflect.Int64, reflect.Uint32, reflect.Uint64:
 		return map[string]any{"type": "integer"}
 	case reflect.Float64:
 		return map[string]any{"type": "number"}

@@ -146,8 +146,7 @@ func (s *Setting) openBuses() (problems Problems) {
 			problems = append(problems, s.problem("$.buses."+name+".dbc", "dbc", err.Error(), hint))
 			continue
 		}
-		_ = src
-		_ = place
+		facts.Database = dbc.Parse(place, src)
 		facts.Bitrate = cmp.Or(facts.Bitrate, facts.Database.Bitrate)
 	}
 	return problems

@@ -1,6 +1,7 @@
 package profiles
 
 import (
+	"encoding/hex"
 	"fmt"
 	"math"
 	"strconv"
@@ -9,6 +10,8 @@ import (
 
 	"github.com/goccy/go-yaml"
 	"github.com/goccy/go-yaml/ast"
+
+	"plugproof/decode/guard"
 )
 
 // Quantities are written with their unit in the file, so that nobody has to
@@ -35,6 +38,15 @@ type IDRange struct{ From, To ID }
 
 // SignalRef names a signal as Message.Signal, or a whole message as Message.
 type SignalRef string
+
+// Cover is one piece of what a checksum covers, written as one of
+//
+//	data          every payload byte but the checksum's own
+//	data 1..6     payload bytes 1 to 6
+//	id            the identifier, high byte first; id reversed: low byte first; id low: its low byte
+//	length        the payload length
+//	bytes 86 0A   these bytes, in hexadecimal
+type Cover guard.Part
 
 // Split returns the message and the signal; signal is empty for a whole message.
 func (r SignalRef) Split() (message, signal string) {
@@ -118,6 +130,53 @@ func ParseRange(s string) (Range, error) {
 	return Range{From: from, To: to}, nil
 }
 
+// ParseCover reads a Cover.
+func ParseCover(s string) (Cover, error) {
+	word, rest, _ := strings.Cut(s, " ")
+	switch {
+	case s == "data":
+		return Cover(guard.Data(0, 0)), nil
+	case s == "id":
+		return Cover(guard.ID()), nil
+	case s == "id reversed":
+		return Cover{Kind: guard.PartIDReverse}, nil
+	case s == "id low":
+		return Cover{Kind: guard.PartIDLow}, nil
+	case s == "length":
+		return Cover(guard.Length()), nil
+	case word == "data":
+		var from, to int
+		if n, err := fmt.Sscanf(rest, "%d..%d", &from, &to); err == nil && n == 2 && 0 <= from && from <= to && to < 64 {
+			return Cover(guard.Data(from, to+1)), nil
+		}
+	case word == "bytes":
+		if b, err := hex.DecodeString(strings.ReplaceAll(rest, " ", "")); err == nil && len(b) > 0 {
+			return Cover(guard.Bytes(b...)), nil
+		}
+	}
+	return Cover{}, fmt.Errorf("%q is nothing a checksum covers: write data, data 1..6, id, id reversed, id low, length, or bytes 86 0A", s)
+}
+
+// String gives the form that ParseCover reads.
+func (c Cover) String() string {
+	switch c.Kind {
+	case guard.PartID:
+		return "id"
+	case guard.PartIDReverse:
+		return "id reversed"
+	case guard.PartIDLow:
+		return "id low"
+	case guard.PartLength:
+		return "length"
+	case guard.PartBytes:
+		return fmt.Sprintf("bytes % X", c.Bytes)
+	}
+	if c.From == 0 && c.To == 0 {
+		return "data"
+	}
+	return fmt.Sprintf("data %d..%d", c.From, c.To-1)
+}
+
 // String gives the form that ParseTime reads.
 func (t Time) String() string { return time.Duration(t).String() }
 
@@ -196,6 +255,12 @@ func (r *IDRange) UnmarshalYAML(node ast.Node) error { return scalar(node, Parse
 
 // UnmarshalYAML reads a range of physical values.
 func (r *Range) UnmarshalYAML(node ast.Node) error { return scalar(node, ParseRange, r) }
+
+// UnmarshalYAML reads a piece of what a checksum covers.
+func (c *Cover) UnmarshalYAML(node ast.Node) error { return scalar(node, ParseCover, c) }
+
+// MarshalYAML writes the form that is read.
+func (c Cover) MarshalYAML() ([]byte, error) { return []byte(c.String()), nil }
 
 // MarshalYAML writes the form that is read.
 func (t Time) MarshalYAML() ([]byte, error) { return []byte(t.String()), nil }

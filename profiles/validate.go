@@ -98,8 +98,21 @@ func (s *Setting) checkProtection(path string, m *MessageFacts) (problems Proble
 	if m.Own.Toggle != nil {
 		check("toggle", &m.Own.Toggle.Field)
 	}
-	if m.Own.Checksum != nil && !strings.HasPrefix(m.Own.Checksum.Law, "e2e-") {
+	if m.Own.Parity != nil {
+		check("parity", &m.Own.Parity.Field)
+	}
+	if m.Own.Checksum != nil {
 		check("checksum", &m.Own.Checksum.Field)
+	}
+	if len(problems) > 0 {
+		return problems
+	}
+	protection, err := m.Protection()
+	if err == nil {
+		_, err = protection.Compile()
+	}
+	if err != nil {
+		problems = append(problems, s.problem(path, "protection", err.Error(), "see the laws that plugproof knows in the manual"))
 	}
 	return problems
 }

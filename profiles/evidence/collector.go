@@ -1,0 +1,268 @@
+package evidence
+
+import (
+	"cmp"
+	"slices"
+
+	"plugproof/decode"
+	"plugproof/decode/can"
+	"plugproof/profiles"
+)
+
+// Options of New.
+type Options struct {
+	Setting *profiles.Setting
+	Buses   *can.Buses        // the names that Frame.Bus stands for
+	Map     map[string]string // interface -> bus of the setting; an interface not in it stands for the bus of its own name
+}
+
+// Plan is what collectors of one setting share: compiled once, never written to.
+type Plan struct {
+	opts     Options
+	messages []*messagePlan
+	byBus    map[string]map[profiles.ID]*messagePlan
+	fits     []Fit
+}
+
+// Collector gathers Evidence. It satisfies capture.Collector[*Collector].
+type Collector struct {
+	plan  *Plan
+	buses []*bus // by Frame.Bus; nil until seen
+
+	frames      uint64
+	start, end  int64
+	first, last can.Frame // in order of the capture
+	pauses      Events
+	backward    Events
+	fits        []fit
+	values      []decode.Value
+}
+
+// bus is a Bus being gathered.
+type bus struct {
+	Bus
+	standard    []*stream // by 11-bit identifier
+	extended    map[uint32]*stream
+	streams     []*stream // in order of first appearance
+	first, last can.Frame
+	plans       map[profiles.ID]*messagePlan
+}
+
+// New returns an empty collector.
+func (p *Plan) New() *Collector {
+	c := &Collector{plan: p, fits: make([]fit, len(p.fits))}
+	for i := range c.fits {
+		c.fits[i].Fit = p.fits[i]
+	}
+	return c
+}
+
+// Add takes the frames of a batch in order. It keeps no reference to them.
+func (c *Collector) Add(batch []can.Frame) {
+	for i := range batch {
+		c.add(&batch[i])
+	}
+}
+
+func (c *Collector) add(f *can.Frame) {
+	b := c.bus(f.Bus)
+	if c.frames == 0 {
+		c.start, c.end, c.first = f.Time, f.Time, *f
+	} else {
+		c.follow(&c.last, f)
+		c.start, c.end = min(c.start, f.Time), max(c.end, f.Time)
+	}
+	c.frames++
+	setHead(&c.last, f)
+	if f.Flags&can.Error != 0 {
+		b.addError(f)
+		return
+	}
+	b.add(f)
+	s := b.stream(f)
+	if s == nil {
+		b.TooMany++
+		return
+	}
+	s.add(f)
+	if s.msg != nil && f.Flags&can.Remote == 0 {
+		c.values = s.msg.add(f, c.values[:0], c.fits)
+	}
+}
+
+// setHead copies what is needed of a frame to tell times and places apart; the
+// payload beyond 8 bytes is left alone, as its copy would be the larger part.
+func setHead(to, f *can.Frame) {
+	to.Time, to.Offset, to.ID, to.Record = f.Time, f.Offset, f.ID, f.Record
+	to.Bus, to.File, to.Flags, to.Len, to.DLC = f.Bus, f.File, f.Flags, f.Len, f.DLC
+	copy(to.Data[:8], f.Data[:8])
+	if f.Len > 8 || to.Len > 8 {
+		to.Data = f.Data
+	}
+}
+
+// follow looks at two consecutive frames of the capture.
+func (c *Collector) follow(last, f *can.Frame) {
+	switch gap := f.Time - last.Time; {
+	case gap > PauseLimit:
+		c.pauses.add(f, gap)
+	case gap < 0:
+		c.backward.add(f, gap)
+	}
+}
+
+// bus returns the bus of an index, made when it is new.
+func (c *Collector) bus(index uint16) *bus {
+	if int(index) < len(c.buses) && c.buses[index] != nil {
+		return c.buses[index]
+	}
+	for len(c.buses) <= int(index) {
+		c.buses = append(c.buses, nil)
+	}
+	b := c.plan.newBus(c.plan.opts.Buses.Name(index))
+	c.buses[index] = b
+	return b
+}
+
+// stream returns the stream of a frame's identifier, nil when there are too many.
+func (b *bus) stream(f *can.Frame) *stream {
+	if f.Flags&can.Extended == 0 {
+		if s := b.standard[f.ID&can.MaxStandardID]; s != nil {
+			return s
+		}
+	} else if s := b.extended[f.ID]; s != nil {
+		return s
+	}
+	if len(b.streams) >= MaxStreams {
+		return nil
+	}
+	id := profiles.ID{Value: f.ID, Extended: f.Flags&can.Extended != 0}
+	s := newStream(&b.Bus, id, b.plans[id])
+	b.put(s)
+	return s
+}
+
+func (b *bus) put(s *stream) {
+	b.streams = append(b.streams, s)
+	if s.ID.Extended {
+		b.extended[s.ID.Value] = s
+	} else {
+		b.standard[s.ID.Value&can.MaxStandardID] = s
+	}
+}
+
+// Merge takes over what the collector of the following stretch gathered; next is
+// not to be used afterwards.
+func (c *Collector) Merge(next *Collector) {
+	if next.frames == 0 {
+		return
+	}
+	if c.frames == 0 {
+		*c = *next
+		return
+	}
+	c.follow(&c.last, &next.first)
+	c.pauses.merge(&next.pauses)
+	c.backward.merge(&next.backward)
+	c.start, c.end = min(c.start, next.start), max(c.end, next.end)
+	c.frames += next.frames
+	c.last = next.last
+	for i := range c.fits {
+		c.fits[i].merge(&next.fits[i])
+	}
+	for i, nb := range next.buses {
+		switch {
+		case nb == nil:
+		case i < len(c.buses) && c.buses[i] != nil:
+			c.buses[i].merge(nb)
+		default:
+			for len(c.buses) <= i {
+				c.buses = append(c.buses, nil)
+			}
+			c.buses[i] = nb
+		}
+	}
+}
+
+// Evidence returns what was gathered. The collector is not to be used afterwards.
+func (c *Collector) Evidence() *Evidence {
+	ev := &Evidence{
+		Setting: c.plan.opts.Setting, Frames: c.frames, Start: c.start, End: c.end,
+		Messages: map[string]*Message{}, Pauses: c.pauses, Backward: c.backward,
+	}
+	for _, plan := range c.plan.messages {
+		ev.Messages[plan.facts.Name] = plan.empty()
+	}
+	for _, b := range c.buses {
+		if b == nil {
+			continue
+		}
+		ev.Buses = append(ev.Buses, &b.Bus)
+		ev.Clumped += b.Clumped
+		for _, s := range b.streams {
+			ev.take(s)
+		}
+	}
+	for i := range c.fits {
+		ev.Fits = append(ev.Fits, c.fits[i].Fit)
+	}
+	slices.SortFunc(ev.Buses, func(a, b *Bus) int { return cmp.Compare(a.Interface, b.Interface) })
+	slices.SortFunc(ev.Others, compareStreams)
+	for _, m := range ev.Messages {
+		ev.findElsewhere(m, c.buses)
+	}
+	return ev
+}
+
+// take files a stream under its message, or among the others.
+func (ev *Evidence) take(s *stream) {
+	s.finish()
+	if s.msg == nil {
+		ev.Others = append(ev.Others, &s.Stream)
+		return
+	}
+	have := ev.Messages[s.msg.Facts.Name]
+	if have.Stream == nil {
+		s.msg.finish()
+		s.msg.Message.Stream = &s.Stream
+		ev.Messages[s.msg.Facts.Name] = &s.msg.Message
+		return
+	}
+	have.Elsewhere = append(have.Elsewhere, &s.Stream) // two interfaces stand for one bus
+}
+
+// findElsewhere looks for a message's identifier on other buses and in the other format.
+func (ev *Evidence) findElsewhere(m *Message, buses []*bus) {
+	for _, b := range buses {
+		if b == nil {
+			continue
+		}
+		own := b.Facts != nil && b.Facts.Name == m.Facts.Bus
+		for _, s := range b.streams {
+			switch {
+			case s.ID.Value != m.Facts.ID.Value || s.msg != nil && s.msg.Facts.Name == m.Facts.Name:
+			case own && s.ID.Extended != m.Facts.ID.Extended:
+				m.OtherKind = &s.Stream
+			case !own && s.ID == m.Facts.ID && s.msg == nil:
+				m.Elsewhere = append(m.Elsewhere, &s.Stream)
+			}
+		}
+	}
+	slices.SortFunc(m.Elsewhere, compareStreams)
+}
+
+func compareStreams(a, b *Stream) int {
+	return cmp.Or(cmp.Compare(a.Bus.Interface, b.Bus.Interface), cmp.Compare(a.ID.Value, b.ID.Value))
+}
+
+func (e *Events) add(f *can.Frame, gap int64) {
+	e.Count++
+	if len(e.First) < MaxEvents {
+		e.First = append(e.First, Event{Frame: *f, Gap: gap})
+	}
+}
+
+func (e *Events) merge(next *Events) {
+	e.Count += next.Count
+	e.First = append(e.First, next.First[:min(len(next.First), MaxEvents-len(e.First))]...)
+}

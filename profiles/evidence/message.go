@@ -1,0 +1,444 @@
+package evidence
+
+import (
+	"maps"
+	"math"
+	"math/bits"
+	"slices"
+
+	"plugproof/decode"
+	"plugproof/decode/can"
+	"plugproof/decode/guard"
+	"plugproof/decode/survey"
+)
+
+// message is a Message being gathered.
+type message struct {
+	Message
+	plan    *messagePlan
+	watch   *guard.Watch
+	signals []signal
+}
+
+// add looks into one frame. values is room for what it decodes; it is returned.
+func (m *message) add(f *can.Frame, values []decode.Value, fits []fit) []decode.Value {
+	if m.watch != nil {
+		m.Judged++
+		if faults := m.watch.Add(f); faults != 0 {
+			m.fault(f, faults)
+		}
+	}
+	if m.plan.decoder == nil {
+		return values
+	}
+	values, complete := m.plan.decoder.Decode(f, values)
+	if !complete {
+		m.Incomplete++
+	}
+	available := len(values) > 0
+	for i := range values {
+		v := &values[i]
+		s := &m.signals[v.Signal.Index]
+		if s.add(f, v) {
+			s.pair(f, v, fits)
+		} else {
+			available = false
+		}
+		if v.Signal.Index == m.plan.page {
+			m.page(v.Raw)
+		}
+	}
+	if available && !m.HasValid {
+		m.HasValid, m.FirstValid = true, f.Time
+	}
+	return values
+}
+
+func (m *message) page(raw uint64) {
+	if _, ok := m.Pages[raw]; ok || len(m.Pages) < MaxValues {
+		m.Pages[raw]++
+	}
+}
+
+// fault files a frame under each of its faults.
+func (m *message) fault(f *can.Frame, faults guard.Faults) {
+	for faults != 0 {
+		one := faults & -faults
+		faults &^= one
+		if m.Faults[one] == nil {
+			m.Faults[one] = &Events{}
+		}
+		m.Faults[one].add(f, 0)
+	}
+}
+
+// merge takes over what followed; last and first are the frames at the seam.
+func (m *message) merge(next *message, last, first *can.Frame) {
+	if m.watch != nil && next.Judged > 0 && m.Judged > 0 {
+		m.seam(last, first)
+		m.LostByCount += m.watch.Lost
+		m.watch = next.watch
+	}
+	m.Judged += next.Judged
+	m.LostByCount += next.LostByCount
+	for kind, events := range next.Faults {
+		if m.Faults[kind] == nil {
+			m.Faults[kind] = &Events{}
+		}
+		m.Faults[kind].merge(events)
+	}
+	for _, page := range slices.Sorted(maps.Keys(next.Pages)) {
+		if _, ok := m.Pages[page]; ok || len(m.Pages) < MaxValues {
+			m.Pages[page] += next.Pages[page]
+		}
+	}
+	if !m.HasValid {
+		m.HasValid, m.FirstValid = next.HasValid, next.FirstValid
+	}
+	m.Incomplete += next.Incomplete
+	for i := range m.signals {
+		m.signals[i].merge(&next.signals[i])
+	}
+}
+
+// seam judges the step over the seam of two stretches. Only the step: what the
+// frame holds by itself was judged already.
+func (m *message) seam(last, first *can.Frame) {
+	steps := 1
+	if m.plan.cycle > 0 {
+		steps = int(max(1, min(1000, (first.Time-last.Time+m.plan.cycle/2)/m.plan.cycle)))
+	}
+	const stepFaults = guard.FrozenCounter | guard.WrongStep | guard.WrongToggle
+	if faults := m.plan.guard.Verify(last, first, steps) & stepFaults; faults != 0 && m.Faults[guard.SecondSender] == nil {
+		m.fault(first, faults)
+	}
+}
+
+func (m *message) finish() {
+	if m.watch != nil {
+		m.LostByCount += m.watch.Lost
+	}
+	for i := range m.signals {
+		s := &m.signals[i]
+		if s.flush(); s.MoreValues {
+			s.Values = nil
+		}
+		m.Signals[s.Def.Name] = &s.Signal
+	}
+}
+
+// signal is a Signal being gathered.
+type signal struct {
+	Signal
+	plan *signalPlan
+
+	raw        uint64  // of the last frame
+	phys       float64 // last available value
+	before     float64 // the available value before it
+	beforeOK   bool
+	time       int64  // of the last available value
+	odd        bool   // the last frame was no value, or zero between others
+	running    uint64 // raw value of the run not yet counted
+	run        uint64
+	topSince   int64
+	atTop      bool
+	firstRaw   uint64
+	firstPhys  float64
+	firstFrame can.Frame // of the first available value
+}
+
+func (s *signal) init(plan *signalPlan) {
+	s.plan = plan
+	s.Signal = Signal{
+		Def: plan.sig.Def, Own: plan.own, Track: newTrack(plan.named), Values: map[uint64]uint64{},
+		SwappedMin: math.Inf(1), SwappedMax: math.Inf(-1),
+	}
+	if plan.named {
+		s.Changes = survey.NewChanges(MaxChanges)
+	}
+}
+
+// bitsOf returns the raw bits of a value without its sign extension.
+func (s *signal) bitsOf(raw uint64) uint64 { return raw & (^uint64(0) >> (64 - min(64, s.Def.Length))) }
+
+// add counts a value by itself and reports whether it is available.
+func (s *signal) add(f *can.Frame, v *decode.Value) bool {
+	s.Frames++
+	pattern := s.bitsOf(v.Raw)
+	if s.Changes != nil {
+		s.Changes.Add(f.Time, v.Raw)
+	}
+	s.value(v.Raw)
+	for _, na := range s.plan.na {
+		if pattern == na {
+			s.NA++
+			s.NAFirst.add(f, 0)
+			s.odd = s.Available > 0
+			s.leaveTop(f.Time)
+			return false
+		}
+	}
+	if math.IsNaN(v.Phys) {
+		return false
+	}
+	if s.plan.ones != 0 && pattern == s.plan.ones {
+		s.AllOnes++
+		s.OnesFirst.add(f, 0)
+	}
+	s.Available++
+	s.Track.Add(f.Time, v.Phys)
+	if s.Available == 1 {
+		s.Min, s.Max, s.First, s.FirstTime = v.Phys, v.Phys, v.Phys, f.Time
+		s.firstRaw, s.firstPhys, s.firstFrame = v.Raw, v.Phys, *f
+	}
+	s.Min, s.Max, s.Last, s.LastTime = min(s.Min, v.Phys), max(s.Max, v.Phys), v.Phys, f.Time
+	if a := s.Own.Accepted; a != nil && (v.Phys < a.From || v.Phys > a.To) {
+		s.OutOfBand.add(f, 0)
+	}
+	s.top(f.Time, pattern)
+	if s.plan.swap > 0 {
+		swapped := float64(s.swapped(pattern))
+		s.SwappedMin, s.SwappedMax = min(s.SwappedMin, swapped), max(s.SwappedMax, swapped)
+	}
+	return true
+}
+
+// value counts a raw value. A run of one value is counted when it ends, and past
+// MaxValues nothing is counted any more: most signals stand still or never do.
+func (s *signal) value(raw uint64) {
+	if s.MoreValues {
+		return
+	}
+	if s.run > 0 && raw == s.running {
+		s.run++
+		return
+	}
+	s.flush()
+	s.running, s.run = raw, 1
+}
+
+func (s *signal) flush() {
+	if s.run > 0 {
+		s.tally(s.running, s.run)
+	}
+	s.run = 0
+}
+
+func (s *signal) tally(raw, n uint64) {
+	if _, ok := s.Values[raw]; ok || len(s.Values) < MaxValues {
+		s.Values[raw] += n
+	} else {
+		s.MoreValues = true
+	}
+}
+
+// swapped returns the pattern read in the other byte order.
+func (s *signal) swapped(pattern uint64) uint64 {
+	return bits.ReverseBytes64(pattern) >> (64 - 8*s.plan.swap)
+}
+
+// top follows how long the field stands at its greatest value.
+func (s *signal) top(now int64, pattern uint64) {
+	if s.plan.top == 0 {
+		return
+	}
+	if pattern < s.plan.top-1 {
+		s.leaveTop(now)
+		return
+	}
+	if !s.atTop {
+		s.atTop, s.topSince = true, now
+	}
+	s.AtTop = max(s.AtTop, now-s.topSince)
+}
+
+func (s *signal) leaveTop(now int64) {
+	if s.atTop {
+		s.AtTop = max(s.AtTop, now-s.topSince)
+		s.atTop = false
+	}
+}
+
+// pair compares an available value with the ones before it.
+func (s *signal) pair(f *can.Frame, v *decode.Value, fits []fit) {
+	if s.Available > 1 {
+		s.step(f, v.Raw, v.Phys)
+	}
+	s.outlier(f, v.Phys)
+	s.raw, s.time = v.Raw, f.Time
+	for _, i := range s.plan.asX {
+		fits[i].reference(f.Time, v.Phys)
+	}
+	for _, i := range s.plan.asY {
+		fits[i].value(f.Time, v.Phys)
+	}
+}
+
+// step compares two consecutive available values.
+func (s *signal) step(f *can.Frame, raw uint64, phys float64) {
+	s.Steps++
+	if raw == s.raw {
+		return
+	}
+	s.Moved++
+	from, to := s.bitsOf(s.raw), s.bitsOf(raw)
+	jump := math.Abs(float64(int64(raw)) - float64(int64(s.raw)))
+	if s.plan.swap > 0 {
+		s.Rough += jump
+		s.RoughSwapped += math.Abs(float64(s.swapped(to)) - float64(s.swapped(from)))
+	}
+	if s.plan.half > 0 && jump > s.plan.half && !s.Own.Counts {
+		s.HalfJumps.add(f, 0)
+	}
+	if slew := s.Own.Slew; slew > 0 {
+		dt := float64(f.Time-s.time) / 1e9
+		if dt > 0 && math.Abs(phys-s.phys)-s.plan.quantum > slew*dt {
+			s.TooFast.add(f, f.Time-s.time)
+		}
+	}
+	if s.Own.Counts {
+		s.count(from, to)
+	}
+}
+
+// count adds the step of a rolling signal: a small one forward modulo its width.
+func (s *signal) count(from, to uint64) {
+	width := ^uint64(0) >> (64 - s.Def.Length)
+	forward := (to - from) & width
+	if forward <= width/2 {
+		s.Rises += float64(forward) * s.plan.quantum
+	} else {
+		s.Falls++
+	}
+}
+
+// outlier looks for one odd frame between two values that agree.
+func (s *signal) outlier(f *can.Frame, phys float64) {
+	near := func(a, b float64) bool { return math.Abs(a-b) <= 0.05*max(math.Abs(a), math.Abs(b)) }
+	zero := func(x float64) bool { return math.Abs(x) <= s.plan.quantum }
+	switch {
+	case s.Available <= 1:
+	case s.odd: // the frame before was "not available"
+		if near(s.phys, phys) && !zero(phys) {
+			s.Outliers.add(f, 0)
+		}
+	case s.beforeOK && zero(s.phys) && !zero(s.before) && !zero(phys) && near(s.before, phys):
+		s.Outliers.add(f, 0)
+	}
+	s.odd = false
+	s.before, s.beforeOK = s.phys, s.Available > 1
+	s.phys = phys
+}
+
+// merge takes over what followed.
+func (s *signal) merge(next *signal) {
+	if next.Available > 0 && s.Available > 0 {
+		s.step(&next.firstFrame, next.firstRaw, next.firstPhys)
+	}
+	s.addSums(next)
+	if s.Changes != nil {
+		s.Changes.Merge(next.Changes)
+	}
+	s.flush()
+	next.flush()
+	s.MoreValues = s.MoreValues || next.MoreValues
+	for _, raw := range slices.Sorted(maps.Keys(next.Values)) { // sorted: the cap must not fall on chance
+		s.tally(raw, next.Values[raw])
+	}
+	if next.Available == 0 {
+		return
+	}
+	if s.Available == 0 {
+		s.Min, s.Max, s.First, s.FirstTime = next.Min, next.Max, next.First, next.FirstTime
+		s.firstRaw, s.firstPhys, s.firstFrame = next.firstRaw, next.firstPhys, next.firstFrame
+	}
+	s.Available += next.Available
+	s.Min, s.Max, s.Last, s.LastTime = min(s.Min, next.Min), max(s.Max, next.Max), next.Last, next.LastTime
+	s.raw, s.phys, s.before, s.beforeOK, s.time, s.odd = next.raw, next.phys, next.before, next.beforeOK, next.time, next.odd
+	s.atTop, s.topSince = next.atTop, next.topSince
+}
+
+// addSums adds the sums that need no order.
+func (s *signal) addSums(next *signal) {
+	s.Frames += next.Frames
+	s.NA += next.NA
+	s.AllOnes += next.AllOnes
+	s.NAFirst.merge(&next.NAFirst)
+	s.OnesFirst.merge(&next.OnesFirst)
+	s.Track.Merge(next.Track)
+	s.Steps += next.Steps
+	s.Moved += next.Moved
+	s.Rough += next.Rough
+	s.RoughSwapped += next.RoughSwapped
+	s.SwappedMin, s.SwappedMax = min(s.SwappedMin, next.SwappedMin), max(s.SwappedMax, next.SwappedMax)
+	s.TooFast.merge(&next.TooFast)
+	s.HalfJumps.merge(&next.HalfJumps)
+	s.Outliers.merge(&next.Outliers)
+	s.AtTop = max(s.AtTop, next.AtTop)
+	s.OutOfBand.merge(&next.OutOfBand)
+	s.Rises += next.Rises
+	s.Falls += next.Falls
+}
+
+// fit is a Fit being gathered: a value is paired with the latest reference.
+type fit struct {
+	Fit
+	ref     float64
+	refTime int64
+	hasRef  bool
+}
+
+func (p *fit) reference(now int64, x float64) { p.ref, p.refTime, p.hasRef = x, now, true }
+
+func (p *fit) value(now int64, y float64) {
+	if age := now - p.refTime; !p.hasRef || age < 0 || age > PairWindow {
+		return
+	}
+	x := p.ref
+	if p.N == 0 {
+		p.MinX, p.MaxX = x, x
+	}
+	p.N++
+	p.MinX, p.MaxX = min(p.MinX, x), max(p.MaxX, x)
+	p.SumX += x
+	p.SumY += y
+	p.SumXX += x * x
+	p.SumXY += x * y
+	p.SumYY += y * y
+}
+
+func (p *fit) merge(next *fit) {
+	if next.N > 0 {
+		if p.N == 0 {
+			p.MinX, p.MaxX = next.MinX, next.MaxX
+		}
+		p.MinX, p.MaxX = min(p.MinX, next.MinX), max(p.MaxX, next.MaxX)
+	}
+	p.N += next.N
+	p.SumX += next.SumX
+	p.SumY += next.SumY
+	p.SumXX += next.SumXX
+	p.SumXY += next.SumXY
+	p.SumYY += next.SumYY
+	if next.hasRef {
+		p.ref, p.refTime, p.hasRef = next.ref, next.refTime, true
+	}
+}
+
+// Line returns the straight line y = a*x + b through the pairs and how much of
+// the spread it explains (R squared). ok is false without enough spread.
+func (p *Fit) Line() (a, b, r2 float64, ok bool) {
+	n := float64(p.N)
+	sxx := p.SumXX - p.SumX*p.SumX/n
+	syy := p.SumYY - p.SumY*p.SumY/n
+	sxy := p.SumXY - p.SumX*p.SumY/n
+	if p.N < 10 || !(sxx > 1e-9*max(1, p.SumXX)) {
+		return 0, 0, 0, false
+	}
+	a = sxy / sxx
+	b = (p.SumY - a*p.SumX) / n
+	if syy > 0 {
+		r2 = sxy * sxy / (sxx * syy)
+	}
+	return a, b, r2, true
+}

@@ -1,0 +1,217 @@
+package evidence
+
+import (
+	"fmt"
+	"maps"
+	"slices"
+	"strings"
+
+	"plugproof/decode"
+	"plugproof/decode/can"
+	"plugproof/decode/dbc"
+	"plugproof/decode/guard"
+	"plugproof/decode/survey"
+	"plugproof/profiles"
+)
+
+// messagePlan is what the collectors of a message share.
+type messagePlan struct {
+	facts   *profiles.MessageFacts
+	decoder *decode.Message // nil: no DBC has it
+	guard   *guard.Guard    // nil: no protection is known
+	cycle   int64           // ns; 0: not cyclic
+	length  int             // bytes; -1: any
+	ignore  uint64
+	page    int // index of the multiplexer in decoder.Signals; -1: none
+	signals []signalPlan
+}
+
+// signalPlan is what the collectors of a signal share.
+type signalPlan struct {
+	sig     *decode.Signal
+	own     *profiles.Signal
+	na      []uint64 // declared patterns
+	ones    uint64   // the all-ones pattern to be counted; 0: not this signal
+	top     uint64   // greatest raw value of an unsigned field of 8 bits and more; 0: not looked at
+	swap    int      // bytes of a field that has another byte order; 0: none
+	half    float64  // half the raw range; 0: not looked at
+	quantum float64
+	named   bool  // a profile names it
+	asY     []int // fits it is the value of
+	asX     []int // fits it is the reference of
+}
+
+// NewPlan compiles a setting for collecting. The error says which protection or
+// reference of the profile cannot be.
+func NewPlan(opts Options) (*Plan, error) {
+	p := &Plan{opts: opts, byBus: map[string]map[profiles.ID]*messagePlan{}}
+	p.planFits()
+	named := opts.Setting.NamedSignals()
+	for _, facts := range opts.Setting.Messages {
+		plan, err := p.planMessage(facts, named)
+		if err != nil {
+			return nil, fmt.Errorf("message %s: %w", facts.Name, err)
+		}
+		p.messages = append(p.messages, plan)
+		if p.byBus[facts.Bus] == nil {
+			p.byBus[facts.Bus] = map[profiles.ID]*messagePlan{}
+		}
+		// Where two messages share an identifier, the one that this setting sends has it.
+		if have := p.byBus[facts.Bus][facts.ID]; have == nil || !have.facts.Expected {
+			p.byBus[facts.Bus][facts.ID] = plan
+		}
+	}
+	return p, nil
+}
+
+// planFits lists the pairs of signals that must follow each other.
+func (p *Plan) planFits() {
+	for _, name := range slices.Sorted(maps.Keys(p.opts.Setting.Functions)) {
+		f := p.opts.Setting.Functions[name]
+		for i := 1; i < len(f.Chain); i++ {
+			p.fits = append(p.fits, Fit{Y: f.Chain[i], X: f.Chain[i-1], Function: name, Link: i})
+		}
+		if f.Against != nil {
+			p.fits = append(p.fits, Fit{Y: f.Chain[0], X: f.Against.Signal, Function: name})
+		}
+	}
+}
+
+func (p *Plan) planMessage(facts *profiles.MessageFacts, named map[profiles.SignalRef]bool) (*messagePlan, error) {
+	plan := &messagePlan{facts: facts, length: -1, page: -1}
+	if facts.Kind == profiles.Cyclic || facts.Kind == profiles.Mixed {
+		plan.cycle = int64(facts.Cycle.Value)
+	}
+	if facts.Length.From != "" {
+		plan.length = facts.Length.Value
+	}
+	protection, err := facts.Protection()
+	if err != nil {
+		return nil, err
+	}
+	if plan.guard, err = protection.Compile(); err != nil {
+		return nil, err
+	}
+	if facts.Def == nil {
+		return plan, nil
+	}
+	decoder, _ := decode.NewDecoder([]decode.Mapping{{Database: &dbc.Database{Messages: []*dbc.Message{facts.Def}}}})
+	plan.decoder = decoder.Bus("").Lookup(&can.Frame{ID: facts.Def.ID, Flags: formatOf(facts.Def)})
+	if plan.decoder == nil {
+		return nil, fmt.Errorf("internal error: its definition cannot be compiled")
+	}
+	for i := range plan.decoder.Signals {
+		plan.signals = append(plan.signals, p.planSignal(facts, &plan.decoder.Signals[i], named))
+		if plan.decoder.Signals[i].Def.Multiplexer && plan.page < 0 {
+			plan.page = i
+		}
+	}
+	plan.ignore = ignoredBits(plan)
+	return plan, nil
+}
+
+func formatOf(def *dbc.Message) can.Flags {
+	if def.Extended {
+		return can.Extended
+	}
+	return 0
+}
+
+// ignoredBits returns the bits of the first 8 bytes that counter, toggle bit,
+// checksum and multiplexer take: they alternate by design.
+func ignoredBits(plan *messagePlan) (mask uint64) {
+	guards := plan.facts.Guarding()
+	for i := range plan.signals {
+		def := plan.signals[i].sig.Def
+		if !guards[def.Name] && !def.Multiplexer || def.Length > 64 {
+			continue
+		}
+		f := can.Frame{Len: can.MaxFDLen, Flags: can.FD}
+		if plan.signals[i].sig.Put(&f, ^uint64(0)>>(64-def.Length)) != nil {
+			continue
+		}
+		for b := range 8 {
+			mask |= uint64(f.Data[b]) << (8 * b)
+		}
+	}
+	return mask
+}
+
+func (p *Plan) planSignal(facts *profiles.MessageFacts, sig *decode.Signal, named map[profiles.SignalRef]bool) signalPlan {
+	def := sig.Def
+	ref := profiles.SignalRef(facts.Name + "." + def.Name)
+	own := facts.Own.Signals[def.Name]
+	if own == nil {
+		own = &profiles.Signal{}
+	}
+	s := signalPlan{sig: sig, own: own, na: notAvailable(def, own), quantum: def.Factor, named: named[ref]}
+	if s.quantum < 0 {
+		s.quantum = -s.quantum
+	}
+	for i := range p.fits {
+		if p.fits[i].Y == ref {
+			s.asY = append(s.asY, i)
+		}
+		if p.fits[i].X == ref {
+			s.asX = append(s.asX, i)
+		}
+	}
+	guarding := facts.Guarding()[def.Name] || def.Multiplexer
+	if def.Length < 8 || def.Length > 64 || sig.Float() || guarding {
+		return s
+	}
+	s.half = float64(uint64(1) << (def.Length - 1))
+	if def.Type == dbc.Unsigned {
+		s.top = ^uint64(0) >> (64 - def.Length)
+		if len(s.na) == 0 {
+			s.ones = s.top
+		}
+	}
+	wholeBytes := def.Length > 8 && def.Length%8 == 0
+	if wholeBytes && (def.Order == dbc.Intel && def.Start%8 == 0 || def.Order == dbc.Motorola && def.Start%8 == 7) {
+		s.swap = def.Length / 8
+	}
+	return s
+}
+
+// notAvailable returns the raw patterns that mean "not available": those of the
+// profile, else the entries of the value table that say so.
+func notAvailable(def *dbc.Signal, own *profiles.Signal) []uint64 {
+	if len(own.SNA) > 0 || def.Length > 64 {
+		return own.SNA
+	}
+	var patterns []uint64
+	for _, v := range def.Values {
+		text := strings.ToLower(strings.NewReplacer(" ", "", "_", "", "-", "").Replace(v.Text))
+		if text == "sna" || text == "na" || strings.Contains(text, "notavailable") || strings.Contains(text, "notavail") {
+			patterns = append(patterns, uint64(v.Value)&(^uint64(0)>>(64-def.Length)))
+		}
+	}
+	return patterns
+}
+
+// empty returns the message as a capture without it shows it.
+func (plan *messagePlan) empty() *Message {
+	return &Message{
+		Facts: plan.facts, Faults: map[guard.Faults]*Events{}, Pages: map[uint64]uint64{}, Signals: map[string]*Signal{},
+	}
+}
+
+// new returns a message ready to gather.
+func (plan *messagePlan) new() *message {
+	m := &message{Message: *plan.empty(), plan: plan, signals: make([]signal, len(plan.signals))}
+	if plan.guard != nil {
+		m.watch = plan.guard.Watch(plan.cycle)
+	}
+	for i := range m.signals {
+		m.signals[i].init(&plan.signals[i])
+	}
+	return m
+}
+
+func newTrack(named bool) *survey.Track {
+	if named {
+		return survey.NewTrack(trackLimit)
+	}
+	return survey.NewTrack(smallTrackLimit)
+}
