@@ -25,8 +25,8 @@ func checkAccount(t testing.TB, db *Database) {
 		t.Errorf("blank, understood and set aside make %d lines, the text has %d", sum, len(lines))
 	}
 	covered := make([]bool, len(lines)+2)
+	checkPositions(t, text, db.Diagnostics)
 	for _, d := range db.Diagnostics {
-		checkPosition(t, text, d)
 		if d.Severity != Error {
 			continue
 		}
@@ -52,21 +52,24 @@ func checkAccount(t testing.TB, db *Database) {
 	}
 }
 
-// checkPosition counts line and column of a diagnostic the slow way.
-func checkPosition(t testing.TB, text string, d Diagnostic) {
+// checkPositions holds line and column of each diagnostic against its offset.
+func checkPositions(t testing.TB, text string, diagnostics []Diagnostic) {
 	t.Helper()
-	if d.Pos.Offset < 0 || d.Pos.Offset > len(text) {
-		t.Fatalf("%s: offset %d, the text has %d bytes", d, d.Pos.Offset, len(text))
+	starts := []int{0}
+	for at := range len(text) {
+		if text[at] == '\n' {
+			starts = append(starts, at+1)
+		}
 	}
-	before := text[:d.Pos.Offset]
-	if line := strings.Count(before, "\n") + 1; line != d.Pos.Line {
-		t.Errorf("%s: offset %d is on line %d", d, d.Pos.Offset, line)
-	}
-	if col := len(before) - strings.LastIndex(before, "\n"); col != d.Pos.Col {
-		t.Errorf("%s: offset %d is column %d", d, d.Pos.Offset, col)
-	}
-	if d.Pos.Line < d.FirstLine || d.Pos.Line > d.LastLine {
-		t.Errorf("%s: lies outside lines %d to %d, which it covers", d, d.FirstLine, d.LastLine)
+	starts = append(starts, len(text)+1)
+	for _, d := range diagnostics {
+		line, offset := d.Pos.Line, d.Pos.Offset
+		if line < 1 || line >= len(starts) || offset < starts[line-1] || offset >= starts[line] || d.Pos.Col != offset-starts[line-1]+1 {
+			t.Errorf("%s: offset %d of %d bytes does not lie there", d, offset, len(text))
+		}
+		if line < d.FirstLine || line > d.LastLine {
+			t.Errorf("%s: lies outside lines %d to %d, which it covers", d, d.FirstLine, d.LastLine)
+		}
 	}
 }
 

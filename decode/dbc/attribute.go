@@ -3,13 +3,18 @@ package dbc
 import (
 	"fmt"
 	"math"
-	"slices"
 	"strconv"
 	"strings"
 )
 
 // definitionKey: one name may be defined for several kinds of object.
 type definitionKey struct{ object, name string }
+
+// entryKey finds the index of an entry of an ENUM.
+type entryKey struct {
+	definition *AttributeDefinition
+	entry      string
+}
 
 // written is the value of an attribute as the file writes it.
 type written struct {
@@ -55,6 +60,11 @@ func (p *parser) readDefinition(st statement, c *cursor) {
 	if first := p.definitions[key]; first != nil {
 		p.setAside(st, place, "duplicate", fmt.Sprintf("attribute %q is already defined on line %d", d.Name, first.Pos.Line), "remove one of them")
 		return
+	}
+	for i, entry := range d.Enum {
+		if _, twice := p.entries[entryKey{d, entry}]; !twice {
+			p.entries[entryKey{d, entry}] = i
+		}
 	}
 	p.definitions[key] = d
 	p.db.Definitions = append(p.db.Definitions, d)
@@ -147,7 +157,7 @@ func (p *parser) value(st statement, d *AttributeDefinition, w written) (Attribu
 
 // enumValue accepts the name of an entry or its index.
 func (p *parser) enumValue(st statement, d *AttributeDefinition, w written) (Attribute, bool) {
-	if i := slices.Index(d.Enum, w.text); i >= 0 && w.quoted {
+	if i, ok := p.entries[entryKey{d, w.text}]; ok && w.quoted {
 		return Attribute{Text: w.text, Number: float64(i)}, true
 	}
 	i, err := strconv.ParseUint(w.text, 10, 31)

@@ -96,7 +96,7 @@ func (c *cursor) word(what string) string {
 		return ""
 	}
 	from := c.at
-	for c.at < c.to && !blank(c.text[c.at]) && strings.IndexByte(`:;,|@()[]"`, c.text[c.at]) < 0 {
+	for c.at < c.to && !mark(c.text[c.at]) {
 		c.at++
 	}
 	if c.at == from {
@@ -104,6 +104,15 @@ func (c *cursor) word(what string) string {
 		return ""
 	}
 	return c.text[from:c.at]
+}
+
+// mark says whether a byte ends a word.
+func mark(c byte) bool {
+	switch c {
+	case ':', ';', ',', '|', '@', '(', ')', '[', ']', '"':
+		return true
+	}
+	return blank(c)
 }
 
 // uint reads a number without sign; a "+" before it and zeros in front do not matter.
@@ -149,7 +158,9 @@ func (c *cursor) float(what string) float64 {
 // that also stand for numbers in Go (inf, nan, 0x1p3, 1_0) are none in a DBC file.
 func parseFloat(w string) (float64, error) {
 	for i := 0; i < len(w); i++ {
-		if strings.IndexByte("0123456789+-.eE", w[i]) < 0 {
+		switch c := w[i]; {
+		case c >= '0' && c <= '9', c == '.', c == '-', c == '+', c == 'e', c == 'E':
+		default:
 			return math.NaN(), strconv.ErrSyntax
 		}
 	}

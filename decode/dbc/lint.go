@@ -249,11 +249,11 @@ func (l *linter) pages(s *Signal) {
 		return
 	}
 	if s.Switch.Length > 64 {
-		l.add(Error, s.Pos, "signal/page", fmt.Sprintf("multiplexer %q of %q is wider than 64 bits", clip(s.Switch.Name), clip(s.Name)), "")
+		l.add(Error, s.Pos, "signal/multiplexer", fmt.Sprintf("multiplexer %q of %q is wider than 64 bits", clip(s.Switch.Name), clip(s.Name)), "")
 		return
 	}
 	if last := s.Pages[len(s.Pages)-1].From; s.Switch.Length < 64 && last>>s.Switch.Length != 0 {
-		l.add(Warning, s.Pos, "signal/page", fmt.Sprintf("page %d of %q does not fit the %d bits of its multiplexer %q",
+		l.add(Warning, s.Pos, "signal/multiplexer", fmt.Sprintf("page %d of %q does not fit the %d bits of its multiplexer %q",
 			last, clip(s.Name), s.Switch.Length, clip(s.Switch.Name)), "")
 	}
 }

@@ -26,6 +26,7 @@ func Parse(file string, src []byte) *Database {
 		comments:    map[*string][]string{},
 		valued:      map[*Signal]int{},
 		definitions: map[definitionKey]*AttributeDefinition{},
+		entries:     map[entryKey]int{},
 		undefined:   map[definitionKey]bool{},
 		refusal:     -1,
 	}
@@ -90,6 +91,7 @@ type parser struct {
 	tables      map[string]*ValueTable
 	variable    map[string]bool // environment variables
 	definitions map[definitionKey]*AttributeDefinition
+	entries     map[entryKey]int
 	undefined   map[definitionKey]bool // attributes without a definition that were reported
 	marks       map[*Signal]muxMark
 	comments    map[*string][]string // what CM_ statements say, by where it goes
@@ -137,7 +139,7 @@ func (p *parser) readPhase(ph phase) {
 // read reads one statement and sets it aside where it has a fault.
 func (p *parser) read(st statement) {
 	if st.unclosed != 0 {
-		p.setAside(st, st.unclosed, "syntax", "a string without closing quote", "close the string")
+		p.setAside(st, st.unclosed, "syntax", "a string without closing quote", st.kw.shape())
 		return
 	}
 	c := &cursor{text: p.text, at: st.from, to: st.to, kw: st.kw}
@@ -233,8 +235,10 @@ func (p *parser) setAside(st statement, place int, rule, text, hint string) {
 
 // setAsideLine records that something on one line of a statement has no effect.
 func (p *parser) setAsideLine(st statement, place int, rule, text, hint string) {
-	line := p.position(place).Line - 1
-	p.setAside(statement{kw: st.kw, line: line, last: line}, place, rule, text, hint)
+	if line := p.position(place).Line - 1; p.db.Lines[line] != Blank {
+		st.line, st.last = line, line
+	}
+	p.setAside(st, place, rule, text, hint)
 }
 
 // cover makes a diagnostic cover the lines with these indexes, and sets them aside.

@@ -223,7 +223,7 @@ func (s *splitter) toSemicolon(st *statement) {
 			return
 		case '\n':
 			if s.startsStatement(line + 1) {
-				st.to, st.last, st.endless = at, line, true
+				s.endless(st, at)
 				return
 			}
 			line++
@@ -238,7 +238,15 @@ func (s *splitter) toSemicolon(st *statement) {
 			at, line = end, line+over
 		}
 	}
-	st.to, st.last, st.endless = len(s.text), len(s.starts)-1, true
+	s.endless(st, len(s.text))
+}
+
+// endless ends a statement without semicolon behind its last word before to.
+func (s *splitter) endless(st *statement, to int) {
+	for to > st.from && blank(s.text[to-1]) {
+		to--
+	}
+	st.to, st.last, st.endless = to, s.position(to).Line-1, true
 }
 
 // behind returns the offset of what follows the ";" on its line, 0 for nothing.
