@@ -9,7 +9,6 @@ import (
 	"strings"
 
 	"plugproof/decode"
-	"plugproof/decode/can"
 	"plugproof/decode/dbc"
 	"plugproof/profiles/library"
 )
@@ -128,13 +127,17 @@ func (a *app) diagnosed(what string, list []dbc.Diagnostic) {
 	}
 }
 
-// unusedBuses remarks on every --dbc that is for a bus the captures do not have.
-func (d *dbcFiles) unusedBuses(a *app, buses *can.Buses) {
-	var names []string
-	for _, b := range buses.All() {
-		names = append(names, b.Name)
+// paths returns where the DBC files lie.
+func (d *dbcFiles) paths() []string {
+	var paths []string
+	for _, in := range d.inputs {
+		paths = append(paths, in.File)
 	}
-	slices.Sort(names)
+	return paths
+}
+
+// unusedBuses remarks on every --dbc that is for a bus the captures do not have.
+func (d *dbcFiles) unusedBuses(a *app, names []string) {
 	for _, m := range d.mappings {
 		if m.Bus != "" && !slices.Contains(names, m.Bus) {
 			a.remark("--dbc %s=%s was not used: the buses are %s", m.Bus, m.Database.File, strings.Join(names, ", "))

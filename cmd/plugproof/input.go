@@ -38,11 +38,6 @@ func (a *app) eachBatch(ctx context.Context, r *capture.Reader, do func([]can.Fr
 
 // describe says what the captures hold: "can0, can1 from 0.000000 to 12.345678 s".
 func describe(r *capture.Reader) string {
-	var names []string
-	for _, b := range r.Buses().All() {
-		names = append(names, b.Name)
-	}
-	slices.Sort(names)
 	first, last, found := int64(math.MaxInt64), int64(math.MinInt64), false
 	for _, rep := range r.Reports() {
 		if rep.Frames > 0 {
@@ -52,7 +47,17 @@ func describe(r *capture.Reader) string {
 	if !found {
 		return "captures without frames"
 	}
-	return fmt.Sprintf("%s, stamps %s to %s", strings.Join(names, ", "), stamp(first), stamp(last))
+	return fmt.Sprintf("%s, stamps %s to %s", strings.Join(busNames(r.Buses()), ", "), stamp(first), stamp(last))
+}
+
+// busNames returns the names of buses, sorted.
+func busNames(buses *can.Buses) []string {
+	var names []string
+	for _, b := range buses.All() {
+		names = append(names, b.Name)
+	}
+	slices.Sort(names)
+	return names
 }
 
 // stamp writes nanoseconds as seconds with six digits, as a candump log does.

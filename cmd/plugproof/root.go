@@ -43,12 +43,16 @@ Several are read one after the other; - is standard input.`,
 		return nil
 	}
 	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
+		if !cmd.HasParent() && cmd.Flags().NArg() > 0 {
+			return unknownCommand(cmd, cmd.Flags().Arg(0)) // its flags are not the fault
+		}
 		return hint(err, "%s --help lists the flags", cmd.CommandPath())
 	})
 	root.SetUsageTemplate(usageTemplate)
 	root.CompletionOptions.DisableDefaultCmd = true
 	root.SetHelpCommand(newHelp())
 	root.AddCommand(
+		newDecode(a),
 		newConvert(a),
 		newLint(a),
 		newVersion(a),

@@ -100,17 +100,25 @@ func (s *selection) hasID(f *can.Frame) bool {
 
 // values keeps those of a frame's values that were asked for, in place.
 func (s *selection) values(f *can.Frame, m *decode.Message, all []decode.Value) []decode.Value {
-	if s == nil || s.picks[m].whole || s.hasID(f) {
+	if s.wants(f, m) {
 		return all
 	}
 	signals := s.picks[m].signals
-	kept := all[:0]
-	for _, v := range all {
-		if signals[v.Signal.Index] {
-			kept = append(kept, v)
-		}
+	return slices.DeleteFunc(all, func(v decode.Value) bool { return !signals[v.Signal.Index] })
+}
+
+// signals keeps those of a frame's signals that were asked for, in place.
+func (s *selection) signals(f *can.Frame, m *decode.Message, all []*decode.Signal) []*decode.Signal {
+	if s.wants(f, m) {
+		return all
 	}
-	return kept
+	signals := s.picks[m].signals
+	return slices.DeleteFunc(all, func(sig *decode.Signal) bool { return !signals[sig.Index] })
+}
+
+// wants reports whether the whole frame was asked for.
+func (s *selection) wants(f *can.Frame, m *decode.Message) bool {
+	return s == nil || s.picks[m].whole || s.hasID(f)
 }
 
 // nearName is the hint for a name that occurs nowhere: up to three names that
