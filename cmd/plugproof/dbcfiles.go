@@ -100,16 +100,27 @@ func readDBC(path string) ([]byte, error) {
 // no effect.
 func (d *dbcFiles) decoder(a *app) *decode.Decoder {
 	dec, dropped := decode.NewDecoder(d.mappings)
+	said := make(map[string]bool)
 	for _, m := range d.mappings {
-		a.diagnosed(m.Database.File, m.Database.Diagnostics)
+		db := m.Database
+		if said[db.File] {
+			continue // for another bus
+		}
+		said[db.File] = true
+		all := slices.Clone(db.Diagnostics)
+		for _, diag := range dropped {
+			if diag.Pos.File == db.File {
+				all = append(all, diag)
+			}
+		}
+		a.diagnosed(db.File, all)
 	}
-	a.diagnosed("together", dropped)
 	return dec
 }
 
 // diagnosed sums up the diagnostics of a DBC file in a line when there are
 // errors; --verbose lists them all.
-func (a *app) diagnosed(what string, list []dbc.Diagnostic) {
+func (a *app) diagnosed(file string, list []dbc.Diagnostic) {
 	if a.quiet {
 		return
 	}
@@ -123,7 +134,7 @@ func (a *app) diagnosed(what string, list []dbc.Diagnostic) {
 		}
 	}
 	if errs > 0 && !a.verbose {
-		a.remark("%s: %s in the DBC file set aside (plugproof lint lists what)", what, plural(errs, "fault"))
+		a.remark("%s: %s (plugproof lint says which), the rest is used", file, plural(errs, "fault"))
 	}
 }
 
@@ -140,7 +151,7 @@ func (d *dbcFiles) paths() []string {
 func (d *dbcFiles) unusedBuses(a *app, names []string) {
 	for _, m := range d.mappings {
 		if m.Bus != "" && !slices.Contains(names, m.Bus) {
-			a.remark("--dbc %s=%s was not used: the buses are %s", m.Bus, m.Database.File, strings.Join(names, ", "))
+			a.remark("--dbc %s=%s was not used: the captures have %s", m.Bus, m.Database.File, strings.Join(names, ", "))
 		}
 	}
 }

@@ -51,7 +51,7 @@ JSON lines (an object for each frame), or as CSV (a row for each value).
 ` + spanHelp,
 		Example: `  plugproof decode drive.log --dbc drive.dbc
   plugproof decode drive.log -d drive.dbc --only EngineSpeed,0x2C4 --changes
-  plugproof decode both.log -d drive=drive.dbc -d body=body.dbc -f csv -o both.csv`,
+  plugproof decode both.log -d drive=a.dbc -d body=b.dbc -f csv -o both.csv`,
 		Args: atLeastOne("capture"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			return runDecode(cmd.Context(), a, &o, args)
