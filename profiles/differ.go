@@ -182,7 +182,11 @@ func (p *Parity) describe() string {
 	if p == nil {
 		return "none"
 	}
-	return fmt.Sprintf("%s odd %v", p.where(), p.Odd)
+	over := "all"
+	if p.Over != nil {
+		over = p.Over.where()
+	}
+	return fmt.Sprintf("%s odd %v over %s", p.where(), p.Odd, over)
 }
 
 func (t *Toggle) describe() string {

@@ -127,6 +127,7 @@ func TestProblems(t *testing.T) {
 		{"function's stage", "format: 1\nbuilds_on: [base]\nfunctions:\n  tach: {chain: [Speed.X], ends: Cluster, ^^stages: [idel]}\n", "profile/stage", "idel"},
 		{"no chain", "format: 1\nbuilds_on: [base]\nfunctions:\n  ^^tach: {ends: Cluster}\n", "profile/function", "needs a chain"},
 		{"stage", "format: 1\nbuilds_on: [base]\nstages:\n  ^^idel: {when: []}\n", "profile/stage", "idel"},
+		{"circular stage", "format: 1\nbuilds_on: [base]\nstages:\n  idle:\n    when: [{^^signal: Speed.Rpm, above: 300}]\n", "profile/circular", "replaced Engine"},
 		{"never sent", "format: 1\nbuilds_on: [base]\nnever_sent: [0x200-0x210]\n^^may_send: [Speed]\n", "profile/never-sent", "0x201"},
 		{"counter nowhere", "format: 1\nbuilds_on: [base]\nmessages:\n  Heat:\n    ^^counter: {step: 1}\n", "profile/field", "where it lies"},
 		{"counter impossible", "format: 1\nbuilds_on: [base]\nmessages:\n  Heat:\n    ^^counter: {start: 0, length: 65}\n", "profile/field", "length 65"},

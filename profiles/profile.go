@@ -48,10 +48,13 @@ type Settings struct {
 
 // Bus is one CAN bus of the car.
 type Bus struct {
-	Bitrate     Rate   `yaml:"bitrate,omitempty"`
-	DataBitrate Rate   `yaml:"data_bitrate,omitempty"` // CAN FD
-	DBC         string `yaml:"dbc,omitempty"`          // file beside the profile
+	Bitrate     Rate  `yaml:"bitrate,omitempty"`
+	DataBitrate Rate  `yaml:"data_bitrate,omitempty"` // CAN FD
+	DBC         Files `yaml:"dbc,omitempty"`          // beside the profile; a message of a later file replaces one of an earlier
 }
+
+// Files is one file name or a list of them.
+type Files []string
 
 // Node is one control unit.
 type Node struct {
@@ -146,7 +149,8 @@ type Toggle struct {
 // Parity is a bit that makes the number of set bits even, or odd.
 type Parity struct {
 	Field `yaml:",inline"`
-	Odd   bool `yaml:"odd,omitempty"` // over the whole payload
+	Odd   bool   `yaml:"odd,omitempty"`
+	Over  *Field `yaml:"over,omitempty"` // the bits counted with it; nil: all of the payload
 }
 
 // Checksum is a checksum and its law: a name that decode/guard knows, or one
@@ -233,11 +237,11 @@ type Against struct {
 }
 
 // Stage is how a stage of the capture script is recognised: all conditions hold
-// for the least time. Conditions on the replaced unit's own frames are used only
-// where nothing else tells, and never for a rule that judges the same frame.
+// for the least time.
 type Stage struct {
-	When    []Condition `yaml:"when"`
-	Lasting Time        `yaml:"lasting,omitempty"` // 0: 1 s
+	When      []Condition `yaml:"when"`                // on the frames of other units
+	Otherwise []Condition `yaml:"otherwise,omitempty"` // where When cannot tell; may ask the replaced unit
+	Lasting   Time        `yaml:"lasting,omitempty"`   // 0: 1 s
 }
 
 // Condition is a comparison of one signal, or its movement.

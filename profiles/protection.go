@@ -2,6 +2,7 @@ package profiles
 
 import (
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -35,7 +36,15 @@ func (m *MessageFacts) Protection() (guard.Protection, error) {
 		if err != nil {
 			return p, fmt.Errorf("parity: %w", err)
 		}
-		p.Parities = []guard.Parity{{Field: field, Odd: c.Odd}}
+		parity := guard.Parity{Field: field, Odd: c.Odd}
+		if c.Over != nil {
+			over, err := m.field(c.Over)
+			if err != nil {
+				return p, fmt.Errorf("what the parity covers: %w", err)
+			}
+			parity.Over = []guard.Field{over}
+		}
+		p.Parities = []guard.Parity{parity}
 	}
 	if c := own.Checksum; c != nil {
 		sum, err := m.checksum(c)
@@ -173,7 +182,7 @@ func (s *Setting) NamedSignals() map[SignalRef]bool {
 		}
 	}
 	for _, stage := range s.Stages {
-		for _, condition := range stage.When {
+		for _, condition := range slices.Concat(stage.When, stage.Otherwise) {
 			named[condition.Signal] = true
 		}
 	}

@@ -69,6 +69,8 @@ func (g *schemaMaker) schema(t reflect.Type) map[string]any {
 		return map[string]any{"type": "string", "pattern": pattern}
 	}
 	switch t {
+	case reflect.TypeFor[Files]():
+		return map[string]any{"type": []string{"string", "array"}, "items": map[string]any{"type": "string"}}
 	case reflect.TypeFor[ID](), reflect.TypeFor[IDRange]():
 		return map[string]any{"type": []string{"string", "integer"}}
 	}

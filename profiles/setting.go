@@ -28,7 +28,7 @@ type BusFacts struct {
 	Name        string
 	Bitrate     int64 // bit/s; 0: not known
 	DataBitrate int64
-	Database    *dbc.Database // nil: none
+	Databases   []*dbc.Database
 }
 
 // Stated is a fact with the place that states it: a profile, a DBC file, or
@@ -105,11 +105,6 @@ func (l *Library) Load(name string) (*Setting, error) {
 	}
 	s := &Setting{Composed: c, byName: map[string]*MessageFacts{}}
 	problems := s.openBuses()
-	for _, bus := range s.Buses {
-		if bus.Database != nil {
-			problems = append(problems, s.takeDefinitions(bus)...)
-		}
-	}
 	for _, name := range slices.Sorted(maps.Keys(c.Profile.Messages)) {
 		problems = append(problems, s.takeProfile(name, c.Profile.Messages[name])...)
 	}
@@ -128,53 +123,67 @@ func (l *Library) Load(name string) (*Setting, error) {
 	return s, nil
 }
 
-// openBuses reads the DBC files of the buses.
+// openBuses reads the DBC files of the buses and takes over their messages.
 func (s *Setting) openBuses() (problems Problems) {
 	for _, name := range slices.Sorted(maps.Keys(s.Profile.Buses)) {
 		bus := s.Profile.Buses[name]
 		facts := &BusFacts{Name: name, Bitrate: int64(bus.Bitrate), DataBitrate: int64(bus.DataBitrate)}
 		s.Buses = append(s.Buses, facts)
-		if bus.DBC == "" {
-			continue
-		}
-		src, place, err := s.lib.ReadFile(bus.DBC)
-		if err != nil {
-			hint := ""
-			if errors.Is(err, fs.ErrNotExist) {
-				hint = "the path counts from the profiles' folder"
+		for _, file := range bus.DBC {
+			src, place, err := s.lib.ReadFile(file)
+			if err != nil {
+				hint := ""
+				if errors.Is(err, fs.ErrNotExist) {
+					hint = "the path counts from the profiles' folder"
+				}
+				problems = append(problems, s.problem("$.buses."+name+".dbc", "dbc", err.Error(), hint))
+				continue
 			}
-			problems = append(problems, s.problem("$.buses."+name+".dbc", "dbc", err.Error(), hint))
-			continue
+			db := dbc.Parse(place, src)
+			facts.Databases = append(facts.Databases, db)
+			facts.Bitrate = cmp.Or(facts.Bitrate, db.Bitrate)
+			problems = append(problems, s.takeDefinitions(name, db)...)
 		}
-		facts.Database = dbc.Parse(place, src)
-		facts.Bitrate = cmp.Or(facts.Bitrate, facts.Database.Bitrate)
 	}
 	return problems
 }
 
-// takeDefinitions takes over the messages of a bus's DBC file.
-func (s *Setting) takeDefinitions(bus *BusFacts) (problems Problems) {
-	for _, def := range bus.Database.Messages {
-		if have := s.byName[def.Name]; have != nil {
-			problems = append(problems, s.problem("$.buses."+bus.Name+".dbc", "same-name",
+// takeDefinitions takes over the messages of one DBC file of a bus. They replace
+// those of the bus's earlier files that have the same name or identifier.
+func (s *Setting) takeDefinitions(bus string, db *dbc.Database) (problems Problems) {
+	fresh := map[string]*MessageFacts{}
+	for _, def := range db.Messages {
+		if have := s.byName[def.Name]; have != nil && have.Bus != bus {
+			problems = append(problems, s.problem("$.buses."+bus+".dbc", "same-name",
 				fmt.Sprintf("%s: message %s is also on bus %s (%s)", def.Pos, def.Name, have.Bus, have.Def.Pos),
 				"name them apart in the DBC files"))
 			continue
 		}
-		m := &MessageFacts{
-			Name: def.Name, Bus: bus.Name, ID: ID{def.ID, def.Extended}, Def: def, Own: &Message{},
-			Length: Stated[int]{def.Length, def.Pos.String()},
-			Kind:   sendKind(def),
-		}
-		if len(def.Senders) > 0 {
-			m.Sender = def.Senders[0]
-		}
-		if def.CycleTime > 0 {
-			m.Cycle = Stated[time.Duration]{def.CycleTime, def.Pos.String()}
-		}
-		s.byName[def.Name] = m
+		fresh[def.Name] = newFacts(bus, def)
 	}
+	for _, m := range fresh {
+		maps.DeleteFunc(s.byName, func(_ string, have *MessageFacts) bool {
+			return have.Bus == bus && have.ID == m.ID
+		})
+	}
+	maps.Copy(s.byName, fresh)
 	return problems
+}
+
+// newFacts returns what a DBC file says of a message.
+func newFacts(bus string, def *dbc.Message) *MessageFacts {
+	m := &MessageFacts{
+		Name: def.Name, Bus: bus, ID: ID{def.ID, def.Extended}, Def: def, Own: &Message{},
+		Length: Stated[int]{def.Length, def.Pos.String()},
+		Kind:   sendKind(def),
+	}
+	if len(def.Senders) > 0 {
+		m.Sender = def.Senders[0]
+	}
+	if def.CycleTime > 0 {
+		m.Cycle = Stated[time.Duration]{def.CycleTime, def.Pos.String()}
+	}
+	return m
 }
 
 // takeProfile lays what the profile says of a message over what the DBC says.

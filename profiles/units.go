@@ -238,6 +238,15 @@ func scalar[T any](node ast.Node, parse func(string) (T, error), to *T) error {
 	return nil
 }
 
+// UnmarshalYAML reads one name or a list of names.
+func (f *Files) UnmarshalYAML(node ast.Node) error {
+	if _, ok := node.(ast.ScalarNode); ok {
+		*f = Files{node.GetToken().Value}
+		return nil
+	}
+	return yaml.NodeToValue(node, (*[]string)(f), yaml.Strict())
+}
+
 // UnmarshalYAML reads the quantity with its unit.
 func (t *Time) UnmarshalYAML(node ast.Node) error { return scalar(node, ParseTime, t) }
 

@@ -222,7 +222,17 @@ func (s *Setting) checkStages() (problems Problems) {
 				"one of "+strings.Join(StageNames(), ", ")))
 		}
 		for i, condition := range s.Stages[name].When {
-			problems = append(problems, s.checkSignal(fmt.Sprintf("%s.when[%d].signal", path, i), condition.Signal)...)
+			at := fmt.Sprintf("%s.when[%d].signal", path, i)
+			problems = append(problems, s.checkSignal(at, condition.Signal)...)
+			message, _ := condition.Signal.Split()
+			if m := s.byName[message]; m != nil && s.Replaced != "" && m.Sender == s.Replaced {
+				problems = append(problems, s.problem(at, "circular",
+					fmt.Sprintf("stage %s is recognised by %s of the replaced %s itself", name, condition.Signal, s.Replaced),
+					"ask other units under when, the replaced one only under otherwise"))
+			}
+		}
+		for i, condition := range s.Stages[name].Otherwise {
+			problems = append(problems, s.checkSignal(fmt.Sprintf("%s.otherwise[%d].signal", path, i), condition.Signal)...)
 		}
 	}
 	return problems

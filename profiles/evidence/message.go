@@ -169,14 +169,12 @@ func (s *signal) add(f *can.Frame, v *decode.Value) bool {
 		s.Changes.Add(f.Time, v.Raw)
 	}
 	s.value(v.Raw)
-	for _, na := range s.plan.na {
-		if pattern == na {
-			s.NA++
-			s.NAFirst.add(f, 0)
-			s.odd = s.Available > 0
-			s.leaveTop(f.Time)
-			return false
-		}
+	if slices.Contains(s.plan.na, pattern) {
+		s.NA++
+		s.NAFirst.add(f, 0)
+		s.odd = s.Available > 0
+		s.leaveTop(f.Time)
+		return false
 	}
 	if math.IsNaN(v.Phys) {
 		return false

@@ -132,7 +132,6 @@ type stream struct {
 	length int      // bytes that the setting wants; -1: any
 	ignore uint64   // bits of the first 8 bytes that protection and pages use
 
-	seen    bool
 	word    uint64 // first 8 bytes of the last frame
 	before  uint64 // of the frame before it
 	history int    // frames that word and before stand for, up to 2
