@@ -26,18 +26,22 @@ type usualName struct {
 	bus        uint16
 }
 
-// find returns the index of a name, or false when there are too many.
-func (b *busNames) find(name []byte) (uint16, bool) {
-	if bus, ok := b.known[string(name)]; ok || b.full {
-		return bus, ok
+// find returns the index of a name. A record is Malformed when it names one more
+// interface than the table takes: no car has that many.
+func (b *busNames) find(name []byte) (uint16, Kind) {
+	bus, ok := b.known[string(name)]
+	switch {
+	case ok:
+		return bus, good
+	case b.full:
+		return 0, Malformed
 	}
-	bus, ok := b.intern(name)
-	if !ok {
+	if bus, ok = b.intern(name); !ok {
 		b.full = true
 		for i, bus := range b.buses.All() {
 			b.known[bus.Name] = uint16(i)
 		}
-		return 0, false
+		return 0, Malformed
 	}
 	b.known[string(name)] = bus
 	if len(name) < 8 && b.count < len(b.usual) {
@@ -47,7 +51,7 @@ func (b *busNames) find(name []byte) (uint16, bool) {
 		b.usual[b.count] = usualName{word(text[:]), 1<<(8*len(name)+8) - 1, len(name) + 1, bus}
 		b.count++
 	}
-	return bus, true
+	return bus, good
 }
 
 // quick returns the name that w begins with, or nil when it is none of the usual.

@@ -2,7 +2,6 @@ package capture
 
 import (
 	"bytes"
-	"io"
 
 	"plugproof/decode/can"
 )
@@ -85,16 +84,14 @@ func (d *candump) run(dst []can.Frame) int {
 // slow reads any line; it returns 1 when that gave a frame.
 func (d *candump) slow(line []byte, state lineState, at Place, f *can.Frame) int {
 	kind := d.rec.parse(line)
-	bus, known := uint16(0), false
+	var bus uint16
 	if kind == good {
-		if bus, known = d.names.find(d.rec.bus); !known {
-			kind = Malformed // more interfaces than any car has: can.MaxBuses
-		}
+		bus, kind = d.names.find(d.rec.bus)
 	} else {
 		kind = classify(line, kind)
 	}
 	switch {
-	case state == lineLast && d.text.err != io.EOF:
+	case state == lineLast && d.text.broken():
 		kind = Cut // the input broke off within this line
 	case state == lineLast && kind == good:
 		d.in.rep.note(noteUnended)

@@ -2,6 +2,7 @@ package capture
 
 import (
 	"bytes"
+	"encoding/binary"
 	"math"
 
 	"plugproof/decode/can"
@@ -232,6 +233,15 @@ func parseFD(s []byte, f *can.Frame) Kind {
 
 // parsePayload reads pairs of hex digits, with a dot between any two, into dst.
 func parsePayload(s, dst []byte) (n int, rest []byte, kind Kind) {
+	for len(s) >= 8 && n+4 <= len(dst) { // eight digits at a time, while there are no dots
+		values, bad := nibbles(word(s))
+		if bad != 0 {
+			break
+		}
+		binary.LittleEndian.PutUint32(dst[n:], joinNibbles(values))
+		n += 4
+		s = s[8:]
+	}
 	for len(s) > 0 {
 		if n > 0 && s[0] == '.' {
 			s = s[1:]

@@ -12,13 +12,13 @@ import (
 //	(1700000000.181291) can0 1C4#0123456789ABCDEF
 //	0          11     19   20   25  29              45: line end
 //
-// Ten figures of seconds, six of the fraction, an interface name of at most
+// Ten figures of seconds, six or nine of the fraction, an interface name of at most
 // seven characters seen before, 3 or 8 id digits, 0 to 8 bytes of data, R or T
 // at most after them, and LF or CRLF. Anything else takes the general parser.
 
 // quickSpan is what quick may look at: the longest usual line, and the words
 // loaded at its end.
-const quickSpan = 64
+const quickSpan = 68
 
 // usualStamp is the seconds field of the line before: the next one mostly has
 // the same.
@@ -40,16 +40,15 @@ func (d *candump) quick(b []byte, f *can.Frame) int {
 			return 0
 		}
 	}
-	fraction := word(b[12:])
-	micros, ok := sixDigits(fraction)
-	if !ok || fraction>>48 != ')'|' '<<8 {
+	fraction, p := quickFraction(b)
+	if p == 0 {
 		return 0
 	}
-	name := d.names.quick(word(b[20:]))
+	name := d.names.quick(word(b[p:]))
 	if name == nil {
 		return 0
 	}
-	p := 20 + name.size
+	p += name.size
 	id, flags, size := quickID(word(b[p:]), b[p+8])
 	if size == 0 {
 		return 0
@@ -60,7 +59,7 @@ func (d *candump) quick(b []byte, f *can.Frame) int {
 	if size == 0 || n > can.MaxClassicLen {
 		return 0
 	}
-	f.Time = d.usual.ns + micros*1e3
+	f.Time = d.usual.ns + fraction
 	f.ID, f.Bus, f.Flags = id, name.bus, flags|way
 	if f.Len > can.MaxClassicLen { // the slot held an FD frame
 		clear(f.Data[can.MaxClassicLen:])
@@ -87,6 +86,24 @@ func (u *usualStamp) set(b []byte) bool {
 	}
 	u.head, u.tail, u.ns = word(b), binary.LittleEndian.Uint32(b[8:]), sec*1e9
 	return true
+}
+
+// quickFraction reads six or nine figures behind the point, ")" and a blank. It
+// returns nanoseconds and where the interface name starts, 0 for anything else.
+func quickFraction(b []byte) (ns int64, at int) {
+	w := word(b[12:])
+	micros, ok := sixDigits(w)
+	if !ok {
+		return 0, 0
+	}
+	if w>>48 == ')'|' '<<8 {
+		return micros * 1e3, 20
+	}
+	a, t, u := w>>48&0xFF^'0', w>>56^'0', uint64(b[20]^'0')
+	if a > 9 || t > 9 || u > 9 || b[21] != ')' || b[22] != ' ' {
+		return 0, 0
+	}
+	return micros*1e3 + int64(a*100+t*10+u), 23
 }
 
 // quickID reads the identifier and its "#" from w and the character after it.

@@ -30,15 +30,14 @@ func readAll(t *testing.T, text string, batch int) ([]can.Frame, FileReport, []c
 	defer r.Close()
 	var all []can.Frame
 	dst := make([]can.Frame, batch)
-	for {
-		n, err := r.Read(context.Background(), dst)
+	var err error
+	for err == nil {
+		var n int
+		n, err = r.Read(context.Background(), dst)
 		all = append(all, dst[:n]...)
-		if err == io.EOF {
-			break
-		}
-		if err != nil {
-			t.Fatal(err)
-		}
+	}
+	if !errors.Is(err, io.EOF) {
+		t.Fatal(err)
 	}
 	rep := r.Reports()[0]
 	checkAccount(t, rep)
@@ -79,14 +78,22 @@ var candumpRows = []struct {
 	want               can.Frame
 	kind               Kind
 }{
-	{"std", "packets", "(1539191392.761779) vcan0 123#11223344",
-		frame(1539191392_761779000, 0x123, 0, 4, 0x11, 0x22, 0x33, 0x44), good},
-	{"ext", "packets", "(1539191495.563320) vcan0 1F334455#1122334455667788",
-		frame(1539191495_563320000, 0x1F334455, can.Extended, 8, eight...), good},
-	{"ext, small id", "packets", "(1539191495.563320) vcan0 00000055#1122334455667788",
-		frame(1539191495_563320000, 0x55, can.Extended, 8, eight...), good},
-	{"eight bytes", "doc", "(1539191392.761779) vcan0 123#1122334455667788",
-		frame(1539191392_761779000, 0x123, 0, 8, eight...), good},
+	{
+		"std", "packets", "(1539191392.761779) vcan0 123#11223344",
+		frame(1539191392_761779000, 0x123, 0, 4, 0x11, 0x22, 0x33, 0x44), good,
+	},
+	{
+		"ext", "packets", "(1539191495.563320) vcan0 1F334455#1122334455667788",
+		frame(1539191495_563320000, 0x1F334455, can.Extended, 8, eight...), good,
+	},
+	{
+		"ext, small id", "packets", "(1539191495.563320) vcan0 00000055#1122334455667788",
+		frame(1539191495_563320000, 0x55, can.Extended, 8, eight...), good,
+	},
+	{
+		"eight bytes", "doc", "(1539191392.761779) vcan0 123#1122334455667788",
+		frame(1539191392_761779000, 0x123, 0, 8, eight...), good,
+	},
 	{"empty", "socketcan", "(0.5) can0 123#", frame(500e6, 0x123, 0, 0), good},
 	{"dots", "doc", "(0.5) can0 123#11.2233.44556677.88", frame(500e6, 0x123, 0, 8, eight...), good},
 	{"lower case", "ours", "(0.5) can0 7ab#deadbeef", frame(500e6, 0x7AB, 0, 4, 0xDE, 0xAD, 0xBE, 0xEF), good},
@@ -102,16 +109,22 @@ var candumpRows = []struct {
 	{"FD, ESI", "doc", "(0.5) can0 123##2", frame(500e6, 0x123, can.FD|can.ESI, 0), good},
 	{"FD, BRS and ESI", "doc", "(0.5) can0 123##3", frame(500e6, 0x123, can.FD|can.BRS|can.ESI, 0), good},
 	{"FD, kernel's FDF bit", "kernel", "(0.5) can0 123##5", frame(500e6, 0x123, can.FD|can.BRS, 0), good},
-	{"FD, 12 bytes", "socketcan", "(0.5) can0 120##500112233445566778899AABB",
-		frame(500e6, 0x120, can.FD|can.BRS, 9, 0, 0x11, 0x22, 0x33, 0x44, 0x55, 0x66, 0x77, 0x88, 0x99, 0xAA, 0xBB), good},
-	{"FD, 64 bytes, ext", "ours", "(0.5) can0 12345678##0" + strings.Repeat("A5", 64),
-		frame(500e6, 0x12345678, can.FD|can.Extended, 15, []byte(strings.Repeat("\xA5", 64))...), good},
+	{
+		"FD, 12 bytes", "socketcan", "(0.5) can0 120##500112233445566778899AABB",
+		frame(500e6, 0x120, can.FD|can.BRS, 9, 0, 0x11, 0x22, 0x33, 0x44, 0x55, 0x66, 0x77, 0x88, 0x99, 0xAA, 0xBB), good,
+	},
+	{
+		"FD, 64 bytes, ext", "ours", "(0.5) can0 12345678##0" + strings.Repeat("A5", 64),
+		frame(500e6, 0x12345678, can.FD|can.Extended, 15, []byte(strings.Repeat("\xA5", 64))...), good,
+	},
 	{"XL", "doc", "(0.5) can0 45123#81:00:12345678#11223344.556677", can.Frame{}, XL},
 	{"XL without VCID", "ours", "(0.5) can0 123#81:00:12345678#11223344.556677", can.Frame{}, XL},
 	{"error, controller", "socketcan", "(0.5) can0 20000004#0000000000000000", frame(500e6, 4, can.Error, 8), good},
 	{"error, bus error", "python", "(0.5) can0 20000080#0000000000000000", frame(500e6, 0x80, can.Error, 8), good},
-	{"error, mixed id", "doc", "(0.5) can0 32345678#112233",
-		frame(500e6, 0x12345678, can.Error, 3, 0x11, 0x22, 0x33), good},
+	{
+		"error, mixed id", "doc", "(0.5) can0 32345678#112233",
+		frame(500e6, 0x12345678, can.Error, 3, 0x11, 0x22, 0x33), good,
+	},
 	{"received", "docs of the Rust library; letter from memory", "(0.5) can0 123#11 R", frame(500e6, 0x123, can.Rx, 1, 0x11), good},
 	{"sent", "docs of the Rust library; letter from memory", "(0.5) can0 123#11 T", frame(500e6, 0x123, can.Tx, 1, 0x11), good},
 	{"zero stamp", "python", "(0.0) vcan0 123#11", frame(0, 0x123, 0, 1, 0x11), good},

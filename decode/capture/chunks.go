@@ -17,6 +17,10 @@ import (
 // frames. Results depend on it, so it is the same everywhere.
 const chunkSize = 4 << 20
 
+// mostWorkers bounds the memory on machines with many cores; one goroutine that
+// cuts cannot feed many more.
+const mostWorkers = 8
+
 // chunk is a piece of a log that holds whole lines.
 type chunk struct {
 	index int
@@ -148,14 +152,14 @@ type chunkFold[C Collector[C]] struct {
 // foldChunks reads the rest of a candump log in chunks and adds their
 // collectors to total, in order. Memory: a chunk for each worker and two more.
 func foldChunks[C Collector[C]](
-	ctx context.Context, r *Reader, log *candump, fresh func() C, total *sum[C],
+	ctx context.Context, r *Reader, dec *candump, fresh func() C, total *sum[C],
 ) error {
 	workers := r.opts.Workers
 	if workers <= 0 {
-		workers = runtime.GOMAXPROCS(0)
+		workers = min(runtime.GOMAXPROCS(0), mostWorkers)
 	}
 	p := chunkFold[C]{
-		ctx: ctx, fresh: fresh, file: log.in.file, gate: newGate(&r.buses),
+		ctx: ctx, fresh: fresh, file: dec.in.file, gate: newGate(&r.buses),
 		free: make(chan []byte, workers+2),
 		cut:  make(chan part[C], workers+2),
 		read: make(chan part[C], workers+2),
@@ -163,7 +167,7 @@ func foldChunks[C Collector[C]](
 	for range workers + 2 {
 		p.free <- nil
 	}
-	cutter := log.cutter()
+	cutter := dec.cutter()
 	var running sync.WaitGroup
 	running.Go(func() { p.cutAll(cutter, r.chunkSize) })
 	for range workers {
@@ -180,7 +184,7 @@ func foldChunks[C Collector[C]](
 // cutter continues where the decoder stands.
 func (d *candump) cutter() *cutter {
 	t := &d.text
-	t.r.Discard(t.pos) // cannot fail: these bytes are buffered
+	t.take()
 	at := t.at()
 	at.Record--
 	return &cutter{r: t.r, at: at, err: t.err}

@@ -3,7 +3,6 @@ package capture
 import (
 	"bytes"
 	"fmt"
-	"io"
 
 	"plugproof/decode/can"
 )
@@ -101,17 +100,18 @@ func (d *console) line(line []byte, state lineState, at Place, f *can.Frame) int
 		line = d.bare
 	}
 	kind := d.rec.parse(line)
-	bus, ok := uint16(0), false
-	if kind == good {
-		if bus, ok = d.names.find(d.rec.bus); !ok || !d.fits(d.rec.style) {
-			kind = Malformed
-		}
-	} else {
+	var bus uint16
+	switch {
+	case kind != good:
 		kind = d.classify(line, kind)
+	case !d.fits(d.rec.style):
+		kind = Malformed
+	default:
+		bus, kind = d.names.find(d.rec.bus)
 	}
 	d.advance(kind)
 	switch {
-	case state == lineLast && d.text.err != io.EOF:
+	case state == lineLast && d.text.broken():
 		kind = Cut // the input broke off within this line
 	case state == lineLast && kind == good:
 		d.in.rep.note(noteUnended)

@@ -17,8 +17,10 @@ var consoleRows = []struct {
 	want               can.Frame
 	kind               Kind
 }{
-	{"ext", "packets", "  vcan0  1F334455   [8]  11 22 33 44 55 66 77 88",
-		frame(0, 0x1F334455, can.Extended, 8, eight...), good},
+	{
+		"ext", "packets", "  vcan0  1F334455   [8]  11 22 33 44 55 66 77 88",
+		frame(0, 0x1F334455, can.Extended, 8, eight...), good,
+	},
 	{"std", "memory", "  can0  123   [3]  11 22 33", frame(0, 0x123, 0, 3, 0x11, 0x22, 0x33), good},
 	{"std, indented", "memory", "  can0       123   [3]  11 22 33", frame(0, 0x123, 0, 3, 0x11, 0x22, 0x33), good},
 	{"empty", "memory", "  can0  123   [0] ", frame(0, 0x123, 0, 0), good},
@@ -26,24 +28,36 @@ var consoleRows = []struct {
 	{"remote", "memory", "  can0  123   [4]  remote request", frame(0, 0x123, can.Remote, 4), good},
 	{"raw DLC", "memory", "  can0  123   {E}  11 22 33 44 55 66 77 88", frame(0, 0x123, 0, 14, eight...), good},
 	{"FD of 8", "memory", "  can0  123  [08]  11 22 33 44 55 66 77 88", frame(0, 0x123, can.FD, 8, eight...), good},
-	{"FD of 64", "memory", "  can0  123  [64] " + strings.Repeat(" A5", 64),
-		frame(0, 0x123, can.FD, 15, []byte(strings.Repeat("\xA5", 64))...), good},
+	{
+		"FD of 64", "memory", "  can0  123  [64] " + strings.Repeat(" A5", 64),
+		frame(0, 0x123, can.FD, 15, []byte(strings.Repeat("\xA5", 64))...), good,
+	},
 	{"FD of 0", "memory", "  can0  123  [00] ", frame(0, 0x123, can.FD, 0), good},
 	{"received", "memory", "  can0  RX - -  123   [1]  11", frame(0, 0x123, can.Rx, 1, 0x11), good},
-	{"sent, flags", "memory", "  can0  TX B E  123  [01]  11",
-		frame(0, 0x123, can.Tx|can.FD|can.BRS|can.ESI, 1, 0x11), good},
+	{
+		"sent, flags", "memory", "  can0  TX B E  123  [01]  11",
+		frame(0, 0x123, can.Tx|can.FD|can.BRS|can.ESI, 1, 0x11), good,
+	},
 	{"received, before the name", "ours", "  RX B -  can0  123  [01]  11", frame(0, 0x123, can.Rx|can.FD|can.BRS, 1, 0x11), good},
-	{"text column", "memory", "  can0  123   [3]  41 20 00                  'A .'",
-		frame(0, 0x123, 0, 3, 0x41, 0x20, 0), good},
-	{"text column with a length in it", "memory", "  can0  123   [5]  20 5B 38 5D 20            ' [8] '",
-		frame(0, 0x123, 0, 5, ' ', '[', '8', ']', ' '), good},
+	{
+		"text column", "memory", "  can0  123   [3]  41 20 00                  'A .'",
+		frame(0, 0x123, 0, 3, 0x41, 0x20, 0), good,
+	},
+	{
+		"text column with a length in it", "memory", "  can0  123   [5]  20 5B 38 5D 20            ' [8] '",
+		frame(0, 0x123, 0, 5, ' ', '[', '8', ']', ' '), good,
+	},
 	{"reversed", "memory", "  can0  123   [3]  33`22`11", frame(0, 0x123, 0, 3, 0x11, 0x22, 0x33), good},
-	{"reversed, text column", "memory", "  can0  123   [3]  43`42`41                  `CBA`",
-		frame(0, 0x123, 0, 3, 0x41, 0x42, 0x43), good},
+	{
+		"reversed, text column", "memory", "  can0  123   [3]  43`42`41                  `CBA`",
+		frame(0, 0x123, 0, 3, 0x41, 0x42, 0x43), good,
+	},
 	{"bits", "memory", "  can0  123   [2]  00010001 10100010", frame(0, 0x123, 0, 2, 0x11, 0xA2), good},
 	{"bits, reversed", "memory", "  can0  123   [2]  10100010`00010001", frame(0, 0x123, 0, 2, 0x11, 0xA2), good},
-	{"error", "memory", "  can0  20000004   [8]  00 01 00 00 00 00 00 00   ERRORFRAME",
-		frame(0, 4, can.Error, 8, 0, 1), good},
+	{
+		"error", "memory", "  can0  20000004   [8]  00 01 00 00 00 00 00 00   ERRORFRAME",
+		frame(0, 4, can.Error, 8, 0, 1), good,
+	},
 	{"colours", "memory", "  \x1b[31mcan0\x1b[0m  \x1b[1;34m123\x1b[m   [1]  11", frame(0, 0x123, 0, 1, 0x11), good},
 	{"lower case", "ours", "  can0  7ab   [2]  de ad", frame(0, 0x7AB, 0, 2, 0xDE, 0xAD), good},
 	{"tabs", "ours", "can0\t123\t[1]\t11", frame(0, 0x123, 0, 1, 0x11), good},
@@ -108,21 +122,51 @@ func TestConsoleStamps(t *testing.T) {
 		clock  Clock
 		note   string
 	}{
-		{"absolute", []string{"(1436509052.249713)", "(1436509052.449847)"},
-			[]int64{1436509052_249713000, 1436509052_449847000}, ClockAbsolute, ""},
-		{"absolute, clock not set", []string{"(0000000012.000000)", "(0000000013.000000)"},
-			[]int64{12e9, 13e9}, ClockRelative, ""},
-		{"date", []string{"(2015-07-10 06:17:32.249713)", "(2015-07-10 06:17:32.449847)"},
-			[]int64{1436509052_249713000, 1436509052_449847000}, ClockAbsolute, "UTC"},
-		{"from zero", []string{"(000.000000)", "(000.200134)", "(001.400000)", "(001.400000)"},
-			[]int64{0, 200_134_000, 1400 * ms, 1400 * ms}, ClockRelative, "from the start"},
-		{"from zero, one step back", []string{"(000.000000)", "(000.010000)", "(000.020000)", "(000.019999)",
-			"(000.030000)", "(000.040000)", "(000.050000)", "(000.060000)", "(000.070000)"},
-			[]int64{0, 10 * ms, 20 * ms, 19_999_000, 30 * ms, 40 * ms, 50 * ms, 60 * ms, 70 * ms}, ClockRelative, "from the start"},
-		{"gaps", []string{"(000.000000)", "(000.200000)", "(000.100000)", "(000.300000)"},
-			[]int64{0, 200 * ms, 300 * ms, 600 * ms}, ClockRelative, "gaps"},
-		{"equal gaps", []string{"(000.000000)", "(000.010000)", "(000.010000)", "(000.010000)"},
-			[]int64{0, 10 * ms, 20 * ms, 30 * ms}, ClockRelative, "gaps"},
+		{
+			"absolute",
+			[]string{"(1436509052.249713)", "(1436509052.449847)"},
+			[]int64{1436509052_249713000, 1436509052_449847000},
+			ClockAbsolute, "",
+		},
+		{
+			"absolute, clock not set",
+			[]string{"(0000000012.000000)", "(0000000013.000000)"},
+			[]int64{12e9, 13e9},
+			ClockRelative, "",
+		},
+		{
+			"date",
+			[]string{"(2015-07-10 06:17:32.249713)", "(2015-07-10 06:17:32.449847)"},
+			[]int64{1436509052_249713000, 1436509052_449847000},
+			ClockAbsolute, "UTC",
+		},
+		{
+			"from zero",
+			[]string{"(000.000000)", "(000.200134)", "(001.400000)", "(001.400000)"},
+			[]int64{0, 200_134_000, 1400 * ms, 1400 * ms},
+			ClockRelative, "from the start",
+		},
+		{
+			"from zero, one step back",
+			[]string{
+				"(000.000000)", "(000.010000)", "(000.020000)", "(000.019999)",
+				"(000.030000)", "(000.040000)", "(000.050000)", "(000.060000)", "(000.070000)",
+			},
+			[]int64{0, 10 * ms, 20 * ms, 19_999_000, 30 * ms, 40 * ms, 50 * ms, 60 * ms, 70 * ms},
+			ClockRelative, "from the start",
+		},
+		{
+			"gaps",
+			[]string{"(000.000000)", "(000.200000)", "(000.100000)", "(000.300000)"},
+			[]int64{0, 200 * ms, 300 * ms, 600 * ms},
+			ClockRelative, "gaps",
+		},
+		{
+			"equal gaps",
+			[]string{"(000.000000)", "(000.010000)", "(000.010000)", "(000.010000)"},
+			[]int64{0, 10 * ms, 20 * ms, 30 * ms},
+			ClockRelative, "gaps",
+		},
 		{"one frame", []string{"(000.000000)"}, []int64{0}, ClockRelative, "from the start"},
 		{"none", []string{"", ""}, []int64{0, 0}, ClockNone, ""},
 	} {

@@ -28,8 +28,8 @@ func Fold[C Collector[C]](ctx context.Context, r *Reader, fresh func() C) (C, er
 	total := sum[C]{}
 	err := r.open()
 	for err == nil {
-		if log, ok := r.dec.(*candump); ok && !log.text.skipping {
-			err = foldChunks(ctx, r, log, fresh, &total)
+		if dec, ok := r.dec.(*candump); ok && !dec.text.skipping {
+			err = foldChunks(ctx, r, dec, fresh, &total)
 		} else {
 			err = foldStretch(ctx, r, fresh, &total)
 		}

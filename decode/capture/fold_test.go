@@ -159,8 +159,11 @@ func randomLine(rng *rand.Rand, ns *int64) string {
 		body = "#81:00:12345678#1122"
 	}
 	way := []string{"", "", "", " R", " T"}[rng.IntN(5)]
-	us := *ns / 1000
-	return fmt.Sprintf("(%d.%06d) can%d %s%s%s", us/1e6, us%1e6, rng.IntN(12), id, body, way)
+	stamp := fmt.Sprintf("%d.%09d", *ns/1e9, *ns%1e9)
+	if rng.IntN(2) == 0 {
+		stamp = stamp[:len(stamp)-3]
+	}
+	return fmt.Sprintf("(%s) can%d %s%s%s", stamp, rng.IntN(12), id, body, way)
 }
 
 // The chunks hold what reading in one stretch gives: the frames, the report with

@@ -61,8 +61,15 @@ func TestSixDigits(t *testing.T) {
 		want int64
 		ok   bool
 	}{
-		{"000000", 0, true}, {"181291", 181291, true}, {"999999", 999999, true}, {"000001", 1, true},
-		{"18129:", 0, false}, {"/81291", 0, false}, {"18 291", 0, false}, {"1812a1", 0, false}, {"1812\xb11", 0, false},
+		{"000000", 0, true},
+		{"181291", 181291, true},
+		{"999999", 999999, true},
+		{"000001", 1, true},
+		{"18129:", 0, false},
+		{"/81291", 0, false},
+		{"18 291", 0, false},
+		{"1812a1", 0, false},
+		{"1812\xb11", 0, false},
 	} {
 		got, ok := sixDigits(word([]byte(row.text + ") ")))
 		if ok != row.ok || ok && got != row.want {

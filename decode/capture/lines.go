@@ -3,6 +3,7 @@ package capture
 import (
 	"bufio"
 	"bytes"
+	"errors"
 	"io"
 )
 
@@ -89,13 +90,21 @@ func (t *lines) more() {
 	if t.err != nil {
 		return
 	}
-	t.r.Discard(t.pos) // cannot fail: these bytes are buffered
-	t.base += int64(t.pos)
-	t.pos = 0
+	t.take()
 	_, err := t.r.Peek(t.r.Buffered() + 1)
 	t.win, _ = t.r.Peek(t.r.Buffered())
 	t.err = err
 }
+
+// take takes what was handed out from r. The window is then to be made anew.
+func (t *lines) take() {
+	_, _ = t.r.Discard(t.pos) // cannot fail: these bytes are buffered
+	t.base += int64(t.pos)
+	t.pos = 0
+}
+
+// broken reports whether the input ended before the capture did.
+func (t *lines) broken() bool { return t.err != nil && !errors.Is(t.err, io.EOF) }
 
 // at is the place of the next line.
 func (t *lines) at() Place {

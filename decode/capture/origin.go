@@ -73,8 +73,7 @@ func (o *origin) openFile(path string) error {
 
 // reason strips the path from a file error: *Error names it already.
 func reason(err error) error {
-	var p *os.PathError
-	if errors.As(err, &p) {
+	if p, ok := errors.AsType[*os.PathError](err); ok {
 		return p.Err
 	}
 	return err

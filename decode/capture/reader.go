@@ -24,7 +24,7 @@ import (
 type Options struct {
 	Stdin   io.Reader // what the path "-" stands for; nil: "-" is refused
 	Hash    bool      // compute FileReport.SHA256 while reading
-	Workers int       // goroutines of Fold; 0: GOMAXPROCS
+	Workers int       // goroutines of Fold; 0: GOMAXPROCS, at most 8
 }
 
 // ErrNotCapture is the reason when a file holds no frame in any known format.
@@ -210,7 +210,7 @@ func (r *Reader) finish(ctx context.Context, err error) error {
 		return ctx.Err()
 	case o.err != nil:
 		return &Error{Path: rep.Path, Offset: -1, Err: o.err}
-	case err != io.EOF:
+	case !errors.Is(err, io.EOF):
 		rep.Broken = err.Error()
 	}
 	return nil

@@ -163,12 +163,13 @@ func TestSeveralCapturesInOrder(t *testing.T) {
 			c, err = Fold(context.Background(), r, func() *keep { return &keep{} })
 		} else {
 			dst := make([]can.Frame, 8)
-			for n := 0; err == nil; {
+			for err == nil {
+				var n int
 				n, err = r.Read(context.Background(), dst)
 				c.Add(dst[:n])
 			}
 		}
-		if err != nil && err != io.EOF {
+		if err != nil && !errors.Is(err, io.EOF) {
 			t.Fatal(err)
 		}
 		var got strings.Builder
@@ -196,7 +197,7 @@ func TestSeveralCapturesInOrder(t *testing.T) {
 				t.Error(err)
 			}
 		}
-		if n, err := r.Read(context.Background(), make([]can.Frame, 1)); n != 0 || err == nil || err == io.EOF {
+		if n, err := r.Read(context.Background(), make([]can.Frame, 1)); n != 0 || err == nil || errors.Is(err, io.EOF) {
 			t.Errorf("read after close: %d, %v", n, err)
 		}
 	}
@@ -265,16 +266,7 @@ func TestCutCompressedLog(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		frames := 0
-		if fold {
-			c, err := Fold(context.Background(), r, func() *tally { return new(tally) })
-			if err != nil {
-				t.Fatal(err)
-			}
-			frames = c.frames
-		} else {
-			frames = drainFrames(t, r)
-		}
+		frames := readOrFold(t, r, fold)
 		rep := r.Reports()[0]
 		checkAccount(t, rep)
 		if frames < 8000 || frames > 12_000 || rep.Frames != uint64(frames-1) || rep.SetAside[Cut].Count > 1 ||
@@ -304,8 +296,10 @@ func TestFailingDisk(t *testing.T) {
 			frames = c.frames
 		} else {
 			dst := make([]can.Frame, 512)
-			for n := 0; err == nil; frames += n {
+			for err == nil {
+				var n int
 				n, err = r.Read(context.Background(), dst)
+				frames += n
 			}
 		}
 		var e *Error
@@ -379,7 +373,7 @@ func ExampleOpen() {
 			f := &batch[i]
 			fmt.Printf("%s %X % X\n", r.Buses().Name(f.Bus), f.ID, f.Payload())
 		}
-		if err == io.EOF {
+		if errors.Is(err, io.EOF) {
 			break
 		}
 		if err != nil {

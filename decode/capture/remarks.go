@@ -1,9 +1,7 @@
 package capture
 
 import (
-	"cmp"
 	"math"
-	"slices"
 
 	"plugproof/decode/can"
 )
@@ -19,8 +17,19 @@ type remarks struct {
 	min     int64 // earliest and latest stamp, ns; valid when frames > 0
 	max     int64
 	buses   []busClock // by Frame.Bus
-	tallies map[Kind]Tally
+	tallies [4]Tally   // by the index in remarkKinds
 }
+
+// remarkKinds are what judge and clumped stamps give.
+var remarkKinds = [4]Kind{Backward, Jump, Duplicate, Clumped}
+
+const (
+	backward = iota
+	jump
+	duplicate
+	clumped
+	noRemark
+)
 
 // busClock is what is known of one bus at both ends of a stretch.
 type busClock struct {
@@ -36,7 +45,7 @@ type stamp struct{ time, wire int64 }
 const jumpAfter = 60e9 // ns
 
 func newRemarks() *remarks {
-	return &remarks{min: math.MaxInt64, max: math.MinInt64, tallies: map[Kind]Tally{}}
+	return &remarks{min: math.MaxInt64, max: math.MinInt64}
 }
 
 // Add takes the next frames of the capture.
@@ -66,26 +75,27 @@ func (r *remarks) stampFirst(f *can.Frame) {
 // step judges f by the frame before it.
 func (r *remarks) step(before, f *can.Frame) {
 	r.min, r.max = min(r.min, f.Time), max(r.max, f.Time)
-	kind := judge(before, f)
-	if kind != good {
-		add(r.tallies, kind, placeOf(f))
+	remark := judge(before, f)
+	if remark != noRemark {
+		r.tallies[remark].add(placeOf(f))
 	}
-	if clumped := r.bus(f).take(f); clumped && kind != Duplicate {
-		add(r.tallies, Clumped, placeOf(f))
+	if soon := r.bus(f).take(f); soon && remark != duplicate {
+		r.tallies[clumped].add(placeOf(f))
 	}
 }
 
-// judge compares two frames that follow each other.
-func judge(before, f *can.Frame) Kind {
+// judge compares two frames that follow each other: backward, jump, duplicate or
+// noRemark.
+func judge(before, f *can.Frame) int {
 	switch gap := f.Time - before.Time; {
 	case gap < 0:
-		return Backward
+		return backward
 	case gap > jumpAfter:
-		return Jump
+		return jump
 	case gap == 0 && f.Time != 0 && same(before, f):
-		return Duplicate
+		return duplicate
 	}
-	return good
+	return noRemark
 }
 
 // same reports whether two frames agree but for their place.
@@ -106,7 +116,7 @@ func (r *remarks) bus(f *can.Frame) *busClock {
 
 // take sets the bus's clock to f and reports whether f came sooner after the
 // frame before than the shorter of the two takes to send.
-func (b *busClock) take(f *can.Frame) (clumped bool) {
+func (b *busClock) take(f *can.Frame) (soon bool) {
 	if f.Flags&can.Error != 0 { // the length of an error frame is not recorded
 		return false
 	}
@@ -114,10 +124,10 @@ func (b *busClock) take(f *can.Frame) (clumped bool) {
 	if !b.seen {
 		b.seen, b.first, b.place = true, now, placeOf(f)
 	} else {
-		clumped = now.tooSoonAfter(b.last)
+		soon = now.tooSoonAfter(b.last)
 	}
 	b.last = now
-	return clumped
+	return soon
 }
 
 // tooSoonAfter says whether a bus can have carried both frames so close. Stamps
@@ -159,8 +169,8 @@ func (r *remarks) Merge(next *remarks) {
 		return
 	}
 	seam := judge(&r.last, &next.first)
-	if seam != good {
-		next.insert(seam, placeOf(&next.first))
+	if seam != noRemark {
+		next.tallies[seam].insert(placeOf(&next.first))
 	}
 	for i := range next.buses {
 		b := &next.buses[i]
@@ -168,36 +178,30 @@ func (r *remarks) Merge(next *remarks) {
 			continue
 		}
 		a := r.bus(&can.Frame{Bus: uint16(i)})
-		doubled := seam == Duplicate && b.place == placeOf(&next.first)
+		doubled := seam == duplicate && b.place == placeOf(&next.first)
 		if a.seen && !doubled && b.first.tooSoonAfter(a.last) {
-			next.insert(Clumped, b.place)
+			next.tallies[clumped].insert(b.place)
 		}
 		if !a.seen {
 			a.seen, a.first, a.place = true, b.first, b.place
 		}
 		a.last = b.last
 	}
-	for kind, t := range next.tallies {
-		merge(r.tallies, kind, t)
+	for i := range r.tallies {
+		r.tallies[i].merge(next.tallies[i])
 	}
 	r.frames += next.frames
 	r.last = next.last
 	r.min, r.max = min(r.min, next.min), max(r.max, next.max)
 }
 
-// insert adds a remark that was found after others that stand behind it.
-func (r *remarks) insert(kind Kind, at Place) {
-	t := r.tallies[kind]
-	t.Count++
-	t.First = append(t.First, at)
-	slices.SortFunc(t.First, func(a, b Place) int { return cmp.Compare(a.Offset, b.Offset) })
-	t.First = t.First[:min(len(t.First), places)]
-	r.tallies[kind] = t
-}
-
 // report writes what was found into the capture's report.
 func (r *remarks) report(rep *FileReport) {
-	rep.Remarks = r.tallies
+	for i, t := range r.tallies {
+		if t.Count > 0 {
+			rep.Remarks[remarkKinds[i]] = t
+		}
+	}
 	if r.frames == 0 {
 		return
 	}

@@ -1,6 +1,7 @@
 package capture
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 )
@@ -94,36 +95,44 @@ func newTallies() FileReport {
 func (r *FileReport) merge(next *FileReport) {
 	r.Records += next.Records
 	r.Frames += next.Frames
-	for kind, t := range next.SetAside {
-		merge(r.SetAside, kind, t)
+	for kind, more := range next.SetAside {
+		t := r.SetAside[kind]
+		t.merge(more)
+		r.SetAside[kind] = t
 	}
 	for _, text := range next.Notes {
 		r.note(text)
 	}
 }
 
-// add counts one record of kind k in tallies.
-func add(tallies map[Kind]Tally, k Kind, at Place) {
-	t := tallies[k]
+// add counts one record.
+func (t *Tally) add(at Place) {
 	t.Count++
 	if len(t.First) < places {
 		t.First = append(t.First, at)
 	}
-	tallies[k] = t
 }
 
 // merge adds the count of a following stretch of the capture.
-func merge(tallies map[Kind]Tally, k Kind, next Tally) {
-	t := tallies[k]
+func (t *Tally) merge(next Tally) {
 	t.Count += next.Count
 	t.First = append(t.First, next.First[:min(len(next.First), places-len(t.First))]...)
-	tallies[k] = t
+}
+
+// insert counts a record that was found after others that stand behind it.
+func (t *Tally) insert(at Place) {
+	t.Count++
+	t.First = append(t.First, at)
+	slices.SortFunc(t.First, func(a, b Place) int { return cmp.Compare(a.Offset, b.Offset) })
+	t.First = t.First[:min(len(t.First), places)]
 }
 
 // setAside counts a record that gave no frame.
 func (r *FileReport) setAside(k Kind, at Place) {
 	r.Records++
-	add(r.SetAside, k, at)
+	t := r.SetAside[k]
+	t.add(at)
+	r.SetAside[k] = t
 }
 
 // maxNotes bounds what a hostile capture can make a report grow to.

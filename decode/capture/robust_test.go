@@ -177,16 +177,7 @@ func TestOversizedLine(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		frames := 0
-		if workers == 0 {
-			frames = drainFrames(t, r)
-		} else {
-			c, err := Fold(context.Background(), r, func() *tally { return new(tally) })
-			if err != nil {
-				t.Fatal(err)
-			}
-			frames = c.frames
-		}
+		frames := readOrFold(t, r, workers > 0)
 		rep := r.Reports()[0]
 		checkAccount(t, rep)
 		want := map[Kind]Tally{Oversize: {Count: 1, First: []Place{{Offset: 46, Record: 2}}}}
@@ -200,6 +191,19 @@ func TestOversizedLine(t *testing.T) {
 	}
 }
 
+// readOrFold reads a capture to its end, one way or the other.
+func readOrFold(t testing.TB, r *Reader, fold bool) (frames int) {
+	t.Helper()
+	if !fold {
+		return drainFrames(t, r)
+	}
+	c, err := Fold(context.Background(), r, func() *tally { return new(tally) })
+	if err != nil {
+		t.Fatal(err)
+	}
+	return c.frames
+}
+
 // drainFrames reads a capture to its end and returns the number of frames.
 func drainFrames(t testing.TB, r *Reader) (frames int) {
 	t.Helper()
@@ -207,7 +211,7 @@ func drainFrames(t testing.TB, r *Reader) (frames int) {
 	for {
 		n, err := r.Read(context.Background(), dst)
 		frames += n
-		if err == io.EOF {
+		if errors.Is(err, io.EOF) {
 			return frames
 		}
 		if err != nil {
@@ -289,7 +293,7 @@ func checkDecoder(t *testing.T, text []byte, open func(*input) (decoder, error))
 			last = f.Record
 		}
 	}
-	if err != io.EOF {
+	if !errors.Is(err, io.EOF) {
 		t.Fatal(err)
 	}
 	checkAccount(t, rep)
