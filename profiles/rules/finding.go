@@ -1,0 +1,78 @@
+// Package rules judges what a capture shows of a setting. Every rule is a value
+// with a name in words, what it needs, and a judge; a finding carries what the
+// technician needs to believe it and what to do next.
+package rules
+
+import (
+	"fmt"
+
+	"plugproof/profiles"
+)
+
+// Verdict of a rule, a function, or a whole check.
+type Verdict uint8
+
+// The verdicts, least serious first. NotTestable is never counted as Pass.
+const (
+	Pass Verdict = iota
+	NotTestable
+	Review
+	Fail
+)
+
+var verdictWords = [...]string{"pass", "not testable", "review", "fail"}
+
+// String gives the verdict in words.
+func (v Verdict) String() string { return verdictWords[v] }
+
+// MarshalText gives the verdict in words.
+func (v Verdict) MarshalText() ([]byte, error) { return []byte(v.String()), nil }
+
+// UnmarshalText reads the verdict in words.
+func (v *Verdict) UnmarshalText(text []byte) error {
+	for i, word := range verdictWords {
+		if word == string(text) {
+			*v = Verdict(i)
+			return nil
+		}
+	}
+	return fmt.Errorf("no verdict %q", text)
+}
+
+// Quantity is a figure with its unit: ms, %, frames, km/h.
+type Quantity struct {
+	Value float64 `json:"value"`
+	Unit  string  `json:"unit"`
+}
+
+// Example is one frame as it stands in the capture.
+type Example struct {
+	File   string `json:"file"`
+	Offset int64  `json:"offset"` // bytes into the decompressed capture
+	Record uint32 `json:"record"` // 1-based; for text the line
+	Raw    string `json:"raw"`    // the frame as a candump log line
+}
+
+// Finding is what a rule found. Verdict is Review, Fail or NotTestable.
+type Finding struct {
+	Rule      string // "message/absent"
+	Verdict   Verdict
+	Text      string // what is wrong, in one plain sentence with the figures
+	Function  string // the function it hurts most; "" when none hangs on it
+	Functions []string
+	Message   string
+	Signal    string
+	ID        profiles.ID
+	HasID     bool
+	Bus       string
+	Sender    string
+	Listener  string
+	FirstTime int64 // ns on the capture's clock
+	HasTime   bool
+	Count     uint64
+	Measured  *Quantity
+	Limit     *Quantity
+	LimitFrom string   // the profile with file:line, "baseline", or "common practice"
+	Example   *Example // nil where the finding is an absence
+	NextStep  string
+}

@@ -1,0 +1,4 @@
+package rules
+
+// integrityRules are the rules of the integrity group.
+func integrityRules() []Rule { return nil }

@@ -1,0 +1,186 @@
+package rules
+
+import (
+	"cmp"
+	"fmt"
+	"maps"
+	"slices"
+	"strings"
+
+	"plugproof/profiles"
+	"plugproof/profiles/stages"
+)
+
+// Result is a judged case.
+type Result struct {
+	Verdict     Verdict
+	Functions   []FunctionResult // by seriousness, then name
+	Findings    []Finding        // Fail and Review, most serious first
+	NotTestable []Finding
+	Stages      stages.Spans
+	Missing     []string // stages that a function needs and the capture does not have
+}
+
+// FunctionResult is the verdict on one function.
+type FunctionResult struct {
+	Name     string
+	Title    string
+	Verdict  Verdict
+	Chain    []string // "EngineSpeed.Rpm on drive", each link
+	BrokenAt string   // the link where the chain breaks; "" when it does not
+	Why      string   // one sentence
+	Asked    bool     // its stages are in the capture, or the user asked for it
+}
+
+// Judge judges a case by every rule, in order, and rolls the findings up to the
+// functions. only names functions that the user asked for; empty: those of the
+// stages in the capture.
+func Judge(c *Case, only []string) *Result {
+	r := &Results{}
+	for _, rule := range All() {
+		rule.Judge(c, r)
+	}
+	res := &Result{Stages: c.Stages}
+	for i := range r.Findings {
+		f := &r.Findings[i]
+		f.Functions = c.hurts(f)
+		if f.Function == "" && len(f.Functions) > 0 {
+			f.Function = f.Functions[0]
+		}
+		if f.Verdict == NotTestable {
+			res.NotTestable = append(res.NotTestable, *f)
+		} else {
+			res.Findings = append(res.Findings, *f)
+		}
+	}
+	slices.SortStableFunc(res.Findings, func(a, b Finding) int { return cmp.Compare(b.Verdict, a.Verdict) })
+	for _, name := range slices.Sorted(maps.Keys(c.Setting.Functions)) {
+		if len(only) > 0 && !slices.Contains(only, name) {
+			continue
+		}
+		f := c.function(name, r)
+		f.Asked = f.Asked || len(only) > 0
+		res.Functions = append(res.Functions, f)
+	}
+	slices.SortStableFunc(res.Functions, func(a, b FunctionResult) int { return cmp.Compare(b.Verdict, a.Verdict) })
+	res.Missing = c.missingStages()
+	res.Verdict = overall(c, res)
+	return res
+}
+
+// overall is the worst of all findings and of the functions asked for. An
+// observed symptom forbids a pass.
+func overall(c *Case, res *Result) Verdict {
+	worst := Pass
+	if c.Seen.Any() {
+		worst = Review
+	}
+	for i := range res.Findings {
+		worst = max(worst, res.Findings[i].Verdict)
+	}
+	for i := range res.Functions {
+		if res.Functions[i].Asked || res.Functions[i].Verdict == Fail {
+			worst = max(worst, res.Functions[i].Verdict)
+		}
+	}
+	return worst
+}
+
+// hurts returns the functions that a finding touches: those whose chain has the
+// message, and the signal where the finding is about one; for a finding about a
+// sender, those that start there. Sorted by name.
+func (c *Case) hurts(f *Finding) []string {
+	var names []string
+	for _, name := range slices.Sorted(maps.Keys(c.Setting.Functions)) {
+		if slices.ContainsFunc(c.Setting.Functions[name].Chain, func(ref profiles.SignalRef) bool {
+			message, signal := ref.Split()
+			if f.Message != "" {
+				return message == f.Message && (f.Signal == "" || signal == f.Signal)
+			}
+			m := c.Setting.Message(message)
+			return f.Sender != "" && m != nil && m.Sender == f.Sender
+		}) {
+			names = append(names, name)
+		}
+	}
+	return names
+}
+
+// function rolls the findings up to one function.
+func (c *Case) function(name string, r *Results) FunctionResult {
+	f := c.Setting.Functions[name]
+	out := FunctionResult{Name: name, Title: cmp.Or(f.Title, name), Asked: c.exercised(f)}
+	for _, ref := range f.Chain {
+		m, _ := c.Setting.Signal(ref)
+		out.Chain = append(out.Chain, fmt.Sprintf("%s on %s", ref, m.Bus))
+	}
+	for i, ref := range f.Chain {
+		message, signal := ref.Split()
+		for k := range r.Findings {
+			finding := &r.Findings[k]
+			touches := finding.Message == message && (finding.Signal == "" || finding.Signal == signal) ||
+				finding.Message == "" && slices.Contains(finding.Functions, name)
+			if touches && finding.Verdict > out.Verdict {
+				out.Verdict, out.Why, out.BrokenAt = finding.Verdict, finding.Text, out.Chain[i]
+			}
+		}
+	}
+	if out.Verdict == Pass {
+		c.proved(f, &out)
+	}
+	if out.Verdict == NotTestable {
+		out.BrokenAt = ""
+	}
+	return out
+}
+
+// proved turns a function without findings into "not testable" where the
+// capture does not show that it works.
+func (c *Case) proved(f *profiles.Function, out *FunctionResult) {
+	for i, ref := range f.Chain {
+		message, signal := ref.Split()
+		m := c.Evidence.Messages[message]
+		if m.Seen() == 0 {
+			out.Verdict, out.Why = NotTestable, fmt.Sprintf("%s never came, and the capture is not such that it must", ref)
+			return
+		}
+		s := m.Signals[signal]
+		if s == nil || s.Available == 0 {
+			out.Verdict, out.Why = NotTestable, fmt.Sprintf("%s had no value", ref)
+			return
+		}
+		if i == 0 && f.Moves != nil && (s.Span() < f.Moves.Span || f.Moves.Values > 0 && !s.MoreValues && len(s.Values) < f.Moves.Values) {
+			out.Verdict = NotTestable
+			out.Why = fmt.Sprintf("%s moved too little to tell (%g to %g)", ref, s.Min, s.Max)
+			return
+		}
+	}
+	if !c.exercised(f) {
+		out.Verdict, out.Why = NotTestable, "needs the stage "+strings.Join(f.Stages, " or ")
+	}
+}
+
+// exercised reports whether the capture has a stage in which the function shows.
+func (c *Case) exercised(f *profiles.Function) bool {
+	if len(f.Stages) == 0 {
+		return true
+	}
+	return slices.ContainsFunc(f.Stages, c.Stages.Has)
+}
+
+// missingStages lists the stages that would exercise a function not exercised yet.
+func (c *Case) missingStages() []string {
+	needed := map[string]bool{}
+	for _, f := range c.Setting.Functions {
+		if !c.exercised(f) {
+			needed[f.Stages[0]] = true
+		}
+	}
+	var out []string
+	for _, stage := range profiles.StageNames() {
+		if needed[stage] {
+			out = append(out, stage)
+		}
+	}
+	return out
+}

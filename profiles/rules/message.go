@@ -1,0 +1,4 @@
+package rules
+
+// messageRules are the rules of the message group.
+func messageRules() []Rule { return nil }

@@ -1,0 +1,152 @@
+package rules
+
+import (
+	"plugproof/profiles"
+	"plugproof/profiles/evidence"
+	"plugproof/profiles/stages"
+)
+
+// Rule is one way in which the job goes wrong, and how a capture shows it.
+type Rule struct {
+	Name string // "message/absent": the group and the fault, in words
+	Sees string // what a technician sees when it happens
+	// Judge adds a finding for everything the case shows of this fault, and a
+	// NotTestable one where the case cannot tell. It adds nothing when all is well.
+	Judge func(c *Case, r *Results)
+}
+
+// groups lists the rules in the order of judging: a failed capture or wire is
+// no fault of the messages on it, a missing message none of its signals.
+func groups() [][]Rule {
+	return [][]Rule{captureRules(), wiringRules(), messageRules(), integrityRules(), signalRules()}
+}
+
+// All returns every rule in the order of judging.
+func All() []Rule {
+	var all []Rule
+	for _, group := range groups() {
+		all = append(all, group...)
+	}
+	return all
+}
+
+// Scope is where a capture was taken: it decides what can be judged.
+type Scope string
+
+// The scopes.
+const (
+	Car             Scope = "car"               // the whole car
+	ECUOnBench      Scope = "ecu-on-bench"      // the new ECU alone: no sensors, no other units
+	ListenerOnBench Scope = "listener-on-bench" // a cluster or gearbox alone
+)
+
+// Observed is what the technician saw and measured.
+type Observed struct {
+	Lamps       []string // lit
+	Dead        []string // functions that do not work
+	Codes       []Code   // trouble codes of any module
+	Ohms        *float64 // between the lines, power off, with the new ECU
+	FactoryOhms *float64 // the same with the factory ECU; nil: not measured
+	Supply      *float64 // volts
+}
+
+// Any reports whether a symptom was observed: it forbids an overall pass.
+func (o *Observed) Any() bool { return len(o.Lamps)+len(o.Dead)+len(o.Codes) > 0 }
+
+// Case is all that a judgement rests on.
+type Case struct {
+	Setting        *profiles.Setting
+	Evidence       *evidence.Evidence
+	Stages         stages.Spans
+	Baseline       *evidence.Evidence // a good capture of the same car; nil: none
+	BaselineStages stages.Spans
+	Scope          Scope
+	Seen           Observed
+	ErrorsRecorded bool                    // it is known that error frames would have been recorded
+	Files          []string                // names of the captures by can.Frame.File
+	Buses          func(bus uint16) string // interface names by can.Frame.Bus
+}
+
+// Sent reports whether a message is one that this capture should hold: its
+// sender is fitted, sends it in this setting, and was there.
+func (c *Case) Sent(m *profiles.MessageFacts) bool {
+	if !m.Expected || m.Option {
+		return false
+	}
+	switch c.Scope {
+	case ECUOnBench:
+		return m.Sender == c.Setting.Replaced
+	case ListenerOnBench:
+		return false
+	}
+	return true
+}
+
+// Own reports whether a message is sent by the replaced unit.
+func (c *Case) Own(m *profiles.MessageFacts) bool {
+	return m.Sender != "" && m.Sender == c.Setting.Replaced
+}
+
+// Results gathers findings while the rules are judged in order.
+type Results struct {
+	Findings []Finding
+	failed   map[string][]string // rules that failed, by message; "" for the whole capture
+}
+
+// Add files a finding.
+func (r *Results) Add(f Finding) {
+	if f.Verdict == Fail {
+		if r.failed == nil {
+			r.failed = map[string][]string{}
+		}
+		r.failed[f.Message] = append(r.failed[f.Message], f.Rule)
+	}
+	r.Findings = append(r.Findings, f)
+}
+
+// Failed returns the first rule that failed on a message, or on the capture as a
+// whole for "": what leans on it is not testable then.
+func (r *Results) Failed(message string) (rule string, failed bool) {
+	if rules := r.failed[message]; len(rules) > 0 {
+		return rules[0], true
+	}
+	return "", false
+}
+
+// Has reports whether a finding of the rule stands for the message.
+func (r *Results) Has(rule, message string) bool {
+	for i := range r.Findings {
+		if r.Findings[i].Rule == rule && r.Findings[i].Message == message && r.Findings[i].Verdict != NotTestable {
+			return true
+		}
+	}
+	return false
+}
+
+// Withdraw takes back findings of a rule on a message: a confusable fault
+// explains them better.
+func (r *Results) Withdraw(rule, message string) {
+	kept := r.Findings[:0]
+	for _, f := range r.Findings {
+		if f.Rule != rule || f.Message != message {
+			kept = append(kept, f)
+		}
+	}
+	r.Findings = kept
+	if rules := r.failed[message]; len(rules) > 0 {
+		var left []string
+		for _, name := range rules {
+			if name != rule {
+				left = append(left, name)
+			}
+		}
+		r.failed[message] = left
+	}
+}
+
+// About starts a finding about a message of the setting.
+func About(rule string, verdict Verdict, m *profiles.MessageFacts) Finding {
+	return Finding{
+		Rule: rule, Verdict: verdict, Message: m.Name, ID: m.ID, HasID: true, Bus: m.Bus, Sender: m.Sender,
+	}
+}
