@@ -31,7 +31,7 @@ type dbcFiles struct {
 
 // loadDBC reads what the values of --dbc name.
 func loadDBC(values []string) (*dbcFiles, error) {
-	files := &dbcFiles{}
+	files := &dbcFiles{inputs: []inputFile{}}
 	for _, value := range values {
 		bus, path := splitMapping(value)
 		if path == "demo:lowan" && bus == "" {

@@ -52,6 +52,7 @@ Several are read one after the other; - is standard input.`,
 	root.CompletionOptions.DisableDefaultCmd = true
 	root.SetHelpCommand(newHelp())
 	root.AddCommand(
+		newSurvey(a),
 		newDecode(a),
 		newConvert(a),
 		newLint(a),
