@@ -36,15 +36,15 @@ func (a *app) run(ctx context.Context, args []string) int {
 // say writes an error: what went wrong and, when there is something to try, a
 // second line.
 func (a *app) say(err error, hint string) {
-	fmt.Fprintf(a.stderr, "plugproof: %v\n", err)
+	fmt.Fprintf(a.stderr, "plugproof: %s\n", plain(err.Error()))
 	if hint != "" {
-		fmt.Fprintf(a.stderr, "  hint: %s\n", hint)
+		fmt.Fprintf(a.stderr, "  hint: %s\n", plain(hint))
 	}
 }
 
 // remark writes a line about a run that did not fail; --quiet leaves it out.
 func (a *app) remark(format string, args ...any) {
 	if !a.quiet {
-		fmt.Fprintf(a.stderr, "plugproof: "+format+"\n", args...)
+		fmt.Fprintf(a.stderr, "plugproof: %s\n", plain(fmt.Sprintf(format, args...)))
 	}
 }

@@ -12,8 +12,8 @@ import (
 
 // bitrateHelp explains the values of --bitrate in a command's help.
 const bitrateHelp = `--bitrate gives the bit rate of a bus, which a log does not hold: drive=500k, or
-can0=500k/2M for CAN FD. Without a bus it is for all that have none of their own.
-Where no rate is known the load is in bit/s instead of percent.`
+can0=500k/2M for CAN FD. Without a bus it is for all that have no other. Where
+no rate is known the load is in bit/s instead of percent.`
 
 // bitrate is one value of --bitrate.
 type bitrate struct {

@@ -130,7 +130,7 @@ func (a *app) diagnosed(file string, list []dbc.Diagnostic) {
 			errs++
 		}
 		if a.verbose {
-			fmt.Fprintln(a.stderr, d)
+			fmt.Fprintln(a.stderr, plain(d.String()))
 		}
 	}
 	if errs > 0 && !a.verbose {

@@ -125,13 +125,11 @@ func (l *lintDocument) add(path string) error {
 // and its hint on a line below.
 func lintText(w io.Writer, doc *lintDocument) error {
 	for _, f := range doc.Findings {
-		if _, err := fmt.Fprintf(w, "%s:%d:%d: %s: %s [%s]\n", f.File, f.Line, f.Column, f.Severity, f.Text, f.Rule); err != nil {
-			return err
+		text := plain(fmt.Sprintf("%s:%d:%d: %s: %s [%s]", f.File, f.Line, f.Column, f.Severity, f.Text, f.Rule))
+		if f.Hint != "" {
+			text += "\n    " + plain(f.Hint)
 		}
-		if f.Hint == "" {
-			continue
-		}
-		if _, err := fmt.Fprintf(w, "    %s\n", f.Hint); err != nil {
+		if _, err := fmt.Fprintln(w, text); err != nil {
 			return err
 		}
 	}

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"os"
 	"strings"
+	"unicode"
 
 	"github.com/jedib0t/go-pretty/v6/table"
 	"github.com/jedib0t/go-pretty/v6/text"
@@ -27,6 +28,17 @@ func (c colours) strong(s string) string {
 	return "\x1b[1m" + s + "\x1b[0m"
 }
 
+// plain puts a blank for every control character: what comes from a file must
+// not move the cursor of a terminal.
+func plain(s string) string {
+	return strings.Map(func(r rune) rune {
+		if unicode.IsControl(r) {
+			return ' '
+		}
+		return r
+	}, s)
+}
+
 // renderTable lays rows out in columns, two blanks apart and without any lines.
 // The first row is the head; a title that begins with > is that of a column of
 // figures, which go to the right.
@@ -48,7 +60,13 @@ func renderTable(rows []table.Row) string {
 		head[i] = title
 	}
 	w.AppendHeader(head)
-	w.AppendRows(rows[1:])
+	for _, row := range rows[1:] {
+		cells := make(table.Row, len(row))
+		for i := range row {
+			cells[i] = plain(fmt.Sprint(row[i]))
+		}
+		w.AppendRow(cells)
+	}
 	w.SetColumnConfigs(configs)
 	return w.Render()
 }

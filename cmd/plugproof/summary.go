@@ -25,12 +25,12 @@ func (a *app) summary(reports []capture.FileReport) {
 			continue
 		}
 		fmt.Fprintf(a.stderr, "%s: %s, %s of %s records are frames\n",
-			r.Path, formatOf(r), grouped(r.Frames), grouped(r.Records))
+			plain(r.Path), formatOf(r), grouped(r.Frames), grouped(r.Records))
 		if r.Broken != "" {
-			fmt.Fprintf(a.stderr, "  reading ended early: %s\n", r.Broken)
+			fmt.Fprintf(a.stderr, "  reading ended early: %s\n", plain(r.Broken))
 		}
 		for _, line := range remarks {
-			fmt.Fprintf(a.stderr, "  %s\n", line)
+			fmt.Fprintf(a.stderr, "  %s\n", plain(line))
 		}
 	}
 }

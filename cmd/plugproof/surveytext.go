@@ -44,7 +44,7 @@ func (v *surveyView) bus(b *survey.Bus) {
 	if v.text.Len() > 0 {
 		v.line("")
 	}
-	v.line("%s", v.colour.strong("bus "+b.Name))
+	v.line("%s", v.colour.strong("bus "+plain(b.Name)))
 	v.facts(b)
 	v.table("who sends what, and when", whoRows(b))
 	v.table("gaps in ms; first and last in s", v.gapRows(b))
@@ -55,7 +55,7 @@ func (v *surveyView) bus(b *survey.Bus) {
 // facts writes what is known of the bus as a whole.
 func (v *surveyView) facts(b *survey.Bus) {
 	fact := func(name, format string, args ...any) {
-		v.line("  %-13s "+format, append([]any{name}, args...)...)
+		v.line("  %-13s %s", name, plain(fmt.Sprintf(format, args...)))
 	}
 	if b.Bitrate == nil {
 		fact("bit rate", "not known (--bitrate %s=RATE gives the load in percent)", b.Name)
@@ -71,16 +71,23 @@ func (v *surveyView) facts(b *survey.Bus) {
 		fact("load", "%s", rateText(b.Load.Mean))
 	}
 	for _, worst := range []struct {
-		name string
-		rate *survey.Rate
-	}{{"worst second", b.Load.WorstSecond}, {"worst 100 ms", b.Load.WorstTenth}} {
-		if worst.rate != nil {
-			fact(worst.name, "%s from %s", rateText(worst.rate), v.seconds(worst.rate.Start))
+		name    string
+		rate    *survey.Rate
+		seconds float64
+	}{{"worst second", b.Load.WorstSecond, 1}, {"worst 100 ms", b.Load.WorstTenth, 0.1}} {
+		if worst.rate != nil && lasts(b, worst.seconds) {
+			fact(worst.name, "%s from %s s", rateText(worst.rate), v.seconds(worst.rate.Start))
 		}
 	}
-	fact("error frames", "%s", v.errorsText(&b.Errors))
-	if b.Backward > 0 || b.Jumps > 0 {
-		fact("clock", "%s back in time, %s of more than 60 s", plural(int(b.Backward), "step"), plural(int(b.Jumps), "step"))
+	fact("error frames", "%s", errorsText(&b.Errors))
+	if worst := b.Errors.WorstSecond; worst != nil && lasts(b, 1) {
+		fact("", "%s in the second from %s s", grouped(worst.Frames), v.seconds(&worst.Start))
+	}
+	if b.Backward > 0 {
+		fact("clock", "%s back in time", plural(int(b.Backward), "step"))
+	}
+	if b.Jumps > 0 {
+		fact("clock", "%s of more than 60 s", plural(int(b.Jumps), "step"))
 	}
 	for i := range b.IDs {
 		if id := &b.IDs[i]; id.ShortCount > 0 {
@@ -92,6 +99,12 @@ func (v *surveyView) facts(b *survey.Bus) {
 	}
 }
 
+// lasts reports whether the bus was observed for so many seconds: the worst
+// second of less than one would say nothing.
+func lasts(b *survey.Bus, seconds float64) bool {
+	return b.ObservedS != nil && *b.ObservedS >= seconds
+}
+
 func bitrateText(b *survey.Bus) string {
 	text := perSecond(float64(*b.Bitrate))
 	if b.DataBitrate != nil {
@@ -101,7 +114,9 @@ func bitrateText(b *survey.Bus) string {
 }
 
 // perSecond gives "500 kbit/s".
-func perSecond(bits float64) string { return decimal(bits/1e3, 1) + " kbit/s" }
+func perSecond(bits float64) string {
+	return strconv.FormatFloat(math.Round(bits/100)/10, 'f', -1, 64) + " kbit/s"
+}
 
 // rateText gives a load in percent where the bit rate is known.
 func rateText(r *survey.Rate) string {
@@ -115,7 +130,7 @@ func rateText(r *survey.Rate) string {
 	return text
 }
 
-func (v *surveyView) errorsText(e *survey.ErrorFrames) string {
+func errorsText(e *survey.ErrorFrames) string {
 	if e.Frames == 0 {
 		return "none"
 	}
@@ -123,11 +138,7 @@ func (v *surveyView) errorsText(e *survey.ErrorFrames) string {
 	for _, c := range e.Classes {
 		classes = append(classes, fmt.Sprintf("%s %s", c.Text, grouped(c.Frames)))
 	}
-	text := grouped(e.Frames) + ": " + strings.Join(classes, ", ")
-	if e.WorstSecond != nil {
-		text += fmt.Sprintf("; %s in the second from %s", grouped(e.WorstSecond.Frames), v.seconds(&e.WorstSecond.Start))
-	}
-	return text
+	return grouped(e.Frames) + ": " + strings.Join(classes, ", ")
 }
 
 // seconds gives an instant in seconds after the first frame.
