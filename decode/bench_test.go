@@ -76,3 +76,41 @@ func BenchmarkDecode(b *testing.B) {
 		b.Log("all values are zero")
 	}
 }
+
+// BenchmarkEncode builds the frame of BenchmarkDecode from physical values by name.
+func BenchmarkEncode(b *testing.B) {
+	def, _ := eightBytes()
+	m, _ := compile(def)
+	values := make(map[string]float64)
+	for i, s := range def.Signals {
+		values[s.Name] = float64(i) - 40
+	}
+	var f can.Frame
+	b.ReportAllocs()
+	for b.Loop() {
+		if err := m.Encode(&f, values); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
+
+// BenchmarkLookup finds messages among 1000 of 29 bits; half of the frames are
+// known by their PGN only.
+func BenchmarkLookup(b *testing.B) {
+	t := newTable()
+	frames := make([]can.Frame, 1000)
+	for i := range frames {
+		id := 0x18F000FE + uint32(i)<<8
+		t.add(&Message{Def: &dbc.Message{ID: id, Extended: true, J1939: true}})
+		frames[i] = can.Frame{ID: id, Flags: can.Extended}
+		if i%2 == 1 {
+			frames[i].ID ^= 0xFE ^ 0x03
+		}
+	}
+	b.ReportAllocs()
+	for i := 0; b.Loop(); i++ {
+		if t.Lookup(&frames[i%len(frames)]) == nil {
+			b.Fatal("not found")
+		}
+	}
+}

@@ -113,11 +113,10 @@ func (m *Message) selectPages(set []*uint64) error {
 			continue
 		}
 		for s := &m.Signals[i]; s.parent != nil; s = s.parent {
-			ranges, narrowed := wanted[s.parent]
-			if !narrowed {
-				ranges = s.pages
+			ranges := s.pages
+			if others, ok := wanted[s.parent]; ok {
+				ranges = intersect(others, ranges)
 			}
-			ranges = intersect(ranges, s.pages)
 			if len(ranges) == 0 {
 				return fmt.Errorf("%s: %w: no value of %s has it and all others that are given",
 					m.Signals[i].Def.Name, ErrPage, s.parent.Def.Name)

@@ -2,6 +2,8 @@ package decode
 
 import (
 	"bytes"
+	"errors"
+	"fmt"
 	"math"
 	"slices"
 	"testing"
@@ -208,6 +210,90 @@ func TestFillInverts(t *testing.T) {
 		}
 		if !bytes.Equal(f.Payload(), want) || f.Valid() != nil {
 			t.Fatalf("got % X (%v), want % X", f.Payload(), f.Valid(), want)
+		}
+	})
+}
+
+// TestEncodeInverts: physical values that the bits can hold come back from the
+// frame to half a step, and bits that belong to no signal are zero.
+func TestEncodeInverts(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		size := rapid.SampledFrom([]int{1, 2, 8, 8, 12, 64}).Draw(t, "size")
+		used := make(map[int]bool)
+		var defs []*dbc.Signal
+		for i := range rapid.IntRange(1, 12).Draw(t, "signals") {
+			s := drawSignal(t, fmt.Sprintf("S%d", i), size, 40)
+			if places := bitPlaces(s); !slices.ContainsFunc(places, func(b int) bool { return used[b] }) {
+				defs = append(defs, s)
+				for _, b := range places {
+					used[b] = true
+				}
+			}
+		}
+		m := compileOne(t, size, defs...)
+		values := make(map[string]float64)
+		for i := range m.Signals {
+			s := &m.Signals[i]
+			if rapid.Bool().Draw(t, "given") {
+				lowest, highest := s.limits()
+				a, b := s.Phys(lowest), s.Phys(highest)
+				if s.Float() {
+					a, b = -1e9, 1e9
+				}
+				values[s.Def.Name] = rapid.Float64Range(min(a, b), max(a, b)).Draw(t, "value")
+			}
+		}
+		var f can.Frame
+		if err := m.Encode(&f, values); err != nil {
+			t.Fatal(err)
+		}
+		decoded, _ := m.Decode(&f, nil)
+		for _, v := range decoded {
+			want, given := values[v.Signal.Def.Name]
+			step := math.Abs(v.Signal.Def.Factor) / 2
+			if v.Signal.Float() {
+				step = (math.Abs(want) + math.Abs(v.Signal.Def.Offset)) / (1 << 23) // 24 bits of what is in the frame
+				step += 1e-37                                                       // and nothing below the smallest float32
+			}
+			slack := 1e-9 * (math.Abs(want) + math.Abs(v.Signal.Def.Offset))
+			if given && !(math.Abs(v.Phys-want) <= step+slack) || !given && v.Raw != 0 {
+				t.Fatalf("%+v: given %v %v, decoded %v", *v.Signal.Def, given, want, v)
+			}
+		}
+		for b := range 8 * int(f.Len) {
+			if f.Data[b/8]&(1<<(b%8)) != 0 && !used[b] {
+				t.Fatalf("bit %d is set and belongs to no signal", b)
+			}
+		}
+	})
+}
+
+// TestEncodeAnyTree: whatever depends on what, values are in the frame as given,
+// or the error is one of those that Encode promises.
+func TestEncodeAnyTree(t *testing.T) {
+	promised := []error{ErrPage, ErrOverlap, ErrTooShort}
+	rapid.Check(t, func(t *rapid.T) {
+		m := compileOne(t, 8, drawTree(t, 8)...)
+		values := make(map[string]float64)
+		for i := range m.Signals {
+			if rapid.IntRange(0, 3).Draw(t, "given") == 0 {
+				values[m.Signals[i].Def.Name] = m.Signals[i].Phys(uint64(rapid.IntRange(0, 1).Draw(t, "raw")))
+			}
+		}
+		var f can.Frame
+		err := m.Encode(&f, values)
+		var r *RangeError
+		if err != nil {
+			if !slices.ContainsFunc(promised, func(p error) bool { return errors.Is(err, p) }) && !errors.As(err, &r) {
+				t.Fatalf("unexpected: %v", err)
+			}
+			return
+		}
+		for name, want := range values {
+			s := m.Signal(name)
+			if v, ok := s.Read(&f); !ok || !slowPresent(s.Def, f.Payload()) || !same(v.Phys, want) && !near(v.Phys, want) {
+				t.Fatalf("%s: given %v, read %v, %v", name, want, v.Phys, ok)
+			}
 		}
 	})
 }
