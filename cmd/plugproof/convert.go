@@ -128,8 +128,20 @@ func (o *convertOptions) writer() (capture.WriterOptions, error) {
 	if o.as != "" {
 		name = "." + o.as
 	}
+	opts, err := captureFormat(name)
+	if err != nil {
+		return opts, err
+	}
+	opts.LinkType = o.linkType
+	return opts, o.checkLinkType(opts.Format)
+}
+
+// captureFormat works out a format from the end of a name, or from --as with a
+// point before it.
+func captureFormat(name string) (capture.WriterOptions, error) {
 	formats := map[string]capture.WriteFormat{".log": capture.CandumpLog, ".pcap": capture.Pcap, ".pcapng": capture.Pcapng}
 	compressions := map[string]capture.Compression{".gz": capture.Gzip, ".zst": capture.Zstd}
+	var opts capture.WriterOptions
 	stem := strings.ToLower(name)
 	if c, ok := compressions[filepath.Ext(stem)]; ok {
 		opts.Compression = c
@@ -140,8 +152,8 @@ func (o *convertOptions) writer() (capture.WriterOptions, error) {
 		return opts, hint(fmt.Errorf("cannot tell from %q which format to write", strings.TrimPrefix(name, ".")),
 			"log, pcap or pcapng, followed by .gz or .zst to compress: as the end of the file's name, or with --as")
 	}
-	opts.Format, opts.LinkType = format, o.linkType
-	return opts, o.checkLinkType(format)
+	opts.Format = format
+	return opts, nil
 }
 
 func (o *convertOptions) checkLinkType(format capture.WriteFormat) error {

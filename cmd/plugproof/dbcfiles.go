@@ -1,7 +1,6 @@
 package main
 
 import (
-	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -10,14 +9,15 @@ import (
 
 	"plugproof/decode"
 	"plugproof/decode/dbc"
+	"plugproof/profiles/demo"
 	"plugproof/profiles/library"
 )
 
 // dbcHelp explains the values of --dbc in a command's help.
 const dbcHelp = `--dbc FILE applies to every bus, --dbc BUS=FILE to one; of several for a bus the
-first that defines an identifier wins. Instead of FILE, demo:lowan stands for
-both buses of the demo car, and demo:NAME for one of the DBC files inside the
-tool (demo: alone lists them).`
+first that defines an identifier wins. demo:lowan stands for both buses of the
+demo car, demo:SETTING for those of another setting of it, and demo:NAME for one
+of the DBC files inside the tool (demo: alone lists them all).`
 
 // maxDBC is the size in bytes over which a file is taken for something else
 // than a DBC file. The largest public ones have half a megabyte.
@@ -34,17 +34,37 @@ func loadDBC(values []string) (*dbcFiles, error) {
 	files := &dbcFiles{inputs: []inputFile{}}
 	for _, value := range values {
 		bus, path := splitMapping(value)
-		if path == "demo:lowan" && bus == "" {
-			if err := errors.Join(files.add("drive", "demo:lowan-drive"), files.add("body", "demo:lowan-body")); err != nil {
-				return nil, err
-			}
-			continue
+		add := func() error { return files.add(bus, path) }
+		if setting, ok := demoSetting(path); ok && bus == "" {
+			add = func() error { return files.addDemo(setting) }
 		}
-		if err := files.add(bus, path); err != nil {
+		if err := add(); err != nil {
 			return nil, err
 		}
 	}
 	return files, nil
+}
+
+// demoSetting returns the setting of the demo car that a path stands for.
+func demoSetting(path string) (demo.Setting, bool) {
+	name, ok := strings.CutPrefix(path, "demo:")
+	if name == "lowan" {
+		name = usualSetting
+	}
+	setting, err := demo.ParseSetting(name)
+	return setting, ok && err == nil
+}
+
+// addDemo adds the DBC files of both buses of the demo car.
+func (d *dbcFiles) addDemo(setting demo.Setting) error {
+	for _, bus := range []string{demo.DriveBus, demo.BodyBus} {
+		for _, name := range setting.DBC(bus) {
+			if err := d.add(bus, "demo:"+strings.TrimSuffix(name, ".dbc")); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
 }
 
 // splitMapping takes "BUS=FILE" apart. What stands before the first = is a bus
@@ -75,9 +95,10 @@ func (d *dbcFiles) add(bus, path string) error {
 func readDBC(path string) ([]byte, error) {
 	if name, ok := strings.CutPrefix(path, "demo:"); ok {
 		src, err := library.DBC(name + ".dbc")
-		names := strings.ReplaceAll(strings.Join(library.Names(), ", "), ".dbc", "")
 		if err != nil {
-			return nil, hint(fmt.Errorf("no DBC file %q inside the tool", name), "demo:lowan, or demo: and one of %s", names)
+			return nil, hint(fmt.Errorf("no DBC file %q inside the tool", name),
+				"demo: and one of %s; --dbc also takes demo:lowan and demo:SETTING",
+				strings.ReplaceAll(strings.Join(library.Names(), ", "), ".dbc", ""))
 		}
 		return src, nil
 	}
