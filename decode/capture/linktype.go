@@ -59,6 +59,14 @@ func (l link) maxLen() uint32 {
 	return maxPacket
 }
 
+// follow takes over the byte order that identifiers were found to be in. It
+// returns whether that is against the standard.
+func (l *link) follow(order idOrder) (unusual bool) {
+	standard := l.big
+	l.big = order.decide(standard)
+	return l.big != standard
+}
+
 // unusualNote says that identifiers are read against the standard.
 func (l link) unusualNote() string {
 	order := "little-endian"

@@ -91,6 +91,7 @@ type pcapDecoder struct {
 	bus     uint16 // of link types 227 and 113
 	buses   numberedBuses
 	started bool
+	decided bool  // link.big was looked into
 	lost    error // why the rest cannot be read, once that is so
 }
 
@@ -103,7 +104,7 @@ func (d *pcapDecoder) read(dst []can.Frame) (int, error) {
 	return readRecords(d, dst)
 }
 
-// start passes over the file header and settles the byte order of identifiers.
+// start passes over the file header.
 func (d *pcapDecoder) start() error {
 	d.started = true
 	if err := d.win.skip(pcapHead); err != nil {
@@ -115,40 +116,30 @@ func (d *pcapDecoder) start() error {
 			return errTooManyBuses
 		}
 	}
-	big := d.lookForOrder().decide(d.link.big)
-	if big != d.link.big {
-		d.link.big = big
-		d.in.rep.note(d.link.unusualNote())
-	}
 	return nil
 }
 
-// lookForOrder looks ahead at as many records as it takes, within the buffer.
-func (d *pcapDecoder) lookForOrder() *idOrder {
-	order := &idOrder{}
-	for at := 0; !order.settled(); {
-		win, err := d.win.peek(at + recordHead)
-		if err != nil {
-			return order
+// decideOrder settles the byte order of identifiers by the records that are
+// buffered. It does not wait for more.
+func (d *pcapDecoder) decideOrder() {
+	d.decided = true
+	var order idOrder
+	for win := d.win.buffered(); len(win) >= recordHead && !order.settled(); {
+		length, orig := readU32(win[8:], d.big), readU32(win[12:], d.big)
+		if win = win[recordHead:]; int64(length) > int64(len(win)) {
+			break
 		}
-		length := int(readU32(win[at+8:], d.big))
-		orig := int(readU32(win[at+12:], d.big))
-		if length > maxPacket {
-			return order
-		}
-		at += recordHead
-		win, err = d.win.peek(at + length)
-		if err != nil {
-			return order
-		}
-		if c, k := d.link.strip(win[at:at+length], orig); k == good {
+		if c, k := d.link.strip(win[:length], int(orig)); k == good {
 			order.add(c.body)
 		}
-		at += length
+		win = win[length:]
 	}
-	return order
+	if d.link.follow(order) {
+		d.in.rep.note(d.link.unusualNote())
+	}
 }
 
+// next reads one record; see recordReader.
 func (d *pcapDecoder) next(f *can.Frame, mayWait bool) (bool, error) {
 	if d.lost != nil {
 		return false, d.passLost()
@@ -173,6 +164,9 @@ func (d *pcapDecoder) next(f *can.Frame, mayWait bool) (bool, error) {
 		if win, err = d.win.peek(need); len(win) < need {
 			return false, d.end(len(win), err)
 		}
+	}
+	if !d.decided {
+		d.decideOrder()
 	}
 	*f = can.Frame{
 		Time:   int64(readU32(win, d.big))*1e9 + int64(readU32(win[4:], d.big))*d.unit,

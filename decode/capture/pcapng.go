@@ -96,6 +96,7 @@ func (d *pcapngDecoder) finish() {
 
 func (d *pcapngDecoder) u32(p []byte) uint32 { return readU32(p, d.big) }
 
+// next reads one block; see recordReader.
 func (d *pcapngDecoder) next(f *can.Frame, mayWait bool) (bool, error) {
 	if d.lost {
 		if !mayWait && !d.win.has(resyncBlock) {
@@ -134,16 +135,12 @@ func (d *pcapngDecoder) next(f *can.Frame, mayWait bool) (bool, error) {
 
 // block takes in a whole block. It returns whether that gave a frame.
 func (d *pcapngDecoder) block(f *can.Frame, b []byte) (bool, error) {
-	p, isPacket := d.parsePacket(b)
-	if !isPacket {
+	p, ok := d.parsePacket(b)
+	if ok {
+		ok = d.packet(f, &p)
+	} else {
 		d.structure(b)
-		return false, d.win.skip(int64(len(b)))
 	}
-	if ifc := d.undecided(p.iface); ifc != nil {
-		d.decideOrder(ifc, p.iface) // looks ahead, which moves what b points to
-		return false, nil
-	}
-	ok := d.packet(f, &p)
 	return ok, d.win.skip(int64(len(b)))
 }
 
@@ -217,44 +214,26 @@ func (d *pcapngDecoder) structure(block []byte) {
 	}
 }
 
-// undecided returns the interface when the byte order of its identifiers has not
-// been looked into, else nil.
-func (d *pcapngDecoder) undecided(iface uint32) *ngInterface {
-	if int64(iface) >= int64(len(d.interfaces)) || d.interfaces[iface].decided {
-		return nil
-	}
-	return &d.interfaces[iface]
-}
-
-// decideOrder looks at the packets of an interface that follow, starting with
-// the block that is next, as far as they are within reach.
-func (d *pcapngDecoder) decideOrder(ifc *ngInterface, iface uint32) {
+// decideOrder settles the byte order of an interface's identifiers by its
+// packets that are buffered. It does not wait for more.
+func (d *pcapngDecoder) decideOrder(number uint32) {
+	ifc := &d.interfaces[number]
 	ifc.decided = true
-	if !ifc.link.holdsCAN() {
-		return
-	}
 	var order idOrder
-	for at, n := 0, 0; n < orderBlocks && !order.settled(); n++ {
-		win, err := d.win.peek(at + blockMin)
-		if err != nil {
+	win := d.win.buffered()
+	for n := 0; n < orderBlocks && len(win) >= blockMin && !order.settled(); n++ {
+		total := d.u32(win[4:])
+		if total < blockMin || int64(total) > int64(len(win)) || d.u32(win) == blockSection {
 			break
 		}
-		total := d.u32(win[at+4:])
-		if d.u32(win[at:]) == blockSection || total < blockMin || total > d.whole || total%4 != 0 {
-			break
-		}
-		if win, err = d.win.peek(at + int(total)); err != nil {
-			break
-		}
-		if p, ok := d.parsePacket(win[at : at+int(total)]); ok && p.iface == iface && p.fits() {
+		if p, ok := d.parsePacket(win[:total]); ok && p.iface == number && p.fits() {
 			if c, k := ifc.link.strip(p.data(), int(p.orig)); k == good {
 				order.add(c.body)
 			}
 		}
-		at += int(total)
+		win = win[total:]
 	}
-	if big := order.decide(ifc.link.big); big != ifc.link.big {
-		ifc.link.big = big
+	if ifc.link.follow(order) {
 		d.in.rep.note(ifc.link.unusualNote())
 	}
 }

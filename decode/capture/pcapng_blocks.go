@@ -203,6 +203,9 @@ func (d *pcapngDecoder) decode(f *can.Frame, p *ngPacket) Kind {
 	if !p.fits() {
 		return Malformed
 	}
+	if !ifc.decided {
+		d.decideOrder(p.iface)
+	}
 	ifindex, k := ifc.link.decode(f, p.data(), int(max(p.orig, p.length)))
 	if k != good {
 		return k

@@ -11,8 +11,8 @@ import (
 	"plugproof/decode/can"
 )
 
-// String names a subtest.
-func (o WriterOptions) String() string {
+// targetName names a subtest.
+func targetName(o WriterOptions) string {
 	return fmt.Sprintf("%v, link type %d, compression %d", o.Format, o.LinkType, o.Compression)
 }
 
@@ -117,7 +117,7 @@ func asRead(opts WriterOptions, f can.Frame, bus string) (can.Frame, string) {
 func TestRoundTrip(t *testing.T) {
 	names := []string{"drive", "can1", "körper"}
 	for _, opts := range everyTarget() {
-		t.Run(opts.String(), func(t *testing.T) {
+		t.Run(targetName(opts), func(t *testing.T) {
 			rapid.Check(t, func(rt *rapid.T) {
 				frames := rapid.SliceOfN(rapid.Custom(anyFrame), 1, 8).Draw(rt, "frames")
 				checkRoundTrip(t, opts, names, frames)

@@ -26,6 +26,12 @@ func (w *window) peek(n int) ([]byte, error) {
 	return w.r.Peek(w.r.Buffered())
 }
 
+// buffered returns what is buffered. The window does not move.
+func (w *window) buffered() []byte {
+	b, _ := w.r.Peek(w.r.Buffered())
+	return b
+}
+
 // has reports whether the next n bytes are buffered.
 func (w *window) has(n int) bool { return w.r.Buffered() >= n }
 
