@@ -11,6 +11,9 @@
 //	}.Compile()
 //	faults := g.Verify(last, frame, 1)
 //	err = g.Fill(last, frame)
+//
+// Watch verifies a message over time, with what the last frame alone does not
+// tell. Learn works out from a good capture how its messages are guarded.
 package guard
 
 import (
