@@ -35,6 +35,14 @@ func (e *candumpEncoder) frame(dst []byte, f *can.Frame) ([]byte, error) {
 	return append(dst, '\n'), nil
 }
 
+// AppendLogLine appends a frame as a line of a candump log, without the line
+// end: how a frame is quoted to people, whatever capture it came from.
+func AppendLogLine(dst []byte, f *can.Frame, bus string) []byte {
+	dst = appendStamp(dst, max(0, f.Time))
+	dst = append(dst, plainName([]byte(bus))...)
+	return appendFrameText(append(dst, ' '), f)
+}
+
 // name returns a bus name without blanks.
 func (e *candumpEncoder) name(bus uint16) []byte {
 	for int(bus) >= len(e.names) {

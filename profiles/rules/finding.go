@@ -6,7 +6,10 @@ package rules
 import (
 	"fmt"
 
+	"plugproof/decode/can"
+	"plugproof/decode/capture"
 	"plugproof/profiles"
+	"plugproof/profiles/evidence"
 )
 
 // Verdict of a rule, a function, or a whole check.
@@ -76,3 +79,48 @@ type Finding struct {
 	Example   *Example // nil where the finding is an absence
 	NextStep  string
 }
+
+// at puts the place of an event on a finding.
+func (f Finding) at(c *Case, e *evidence.Event) Finding {
+	f.FirstTime, f.HasTime = e.Frame.Time, true
+	f.Example = c.example(&e.Frame)
+	return f
+}
+
+// events puts count and place of a list of events on a finding.
+func (f Finding) events(c *Case, e *evidence.Events) Finding {
+	f.Count = e.Count
+	if len(e.First) == 0 {
+		return f
+	}
+	return f.at(c, &e.First[0])
+}
+
+// measured puts a figure, its limit and where the limit comes from on a finding.
+func (f Finding) measured(value, limit float64, unit, from string) Finding {
+	f.Measured, f.Limit, f.LimitFrom = &Quantity{value, unit}, &Quantity{limit, unit}, from
+	return f
+}
+
+// example quotes a frame as it stands in the capture.
+func (c *Case) example(f *can.Frame) *Example {
+	e := &Example{Offset: f.Offset, Record: f.Record}
+	if int(f.File) < len(c.Files) {
+		e.File = c.Files[f.File]
+	}
+	bus := "?"
+	if c.Buses != nil {
+		bus = c.Buses(f.Bus)
+	}
+	e.Raw = string(capture.AppendLogLine(nil, f, bus))
+	return e
+}
+
+// Where limits come from when no profile and no baseline states them.
+const (
+	CommonPractice = "common practice"
+	FromBaseline   = "baseline"
+)
+
+// inMS is a time in ms for a figure.
+func inMS[T ~int64](ns T) float64 { return float64(ns) / 1e6 }

@@ -62,6 +62,7 @@ type Case struct {
 	BaselineStages stages.Spans
 	Scope          Scope
 	Seen           Observed
+	AnyOwn         map[profiles.ID]bool    // identifiers that the replaced unit has in any setting on file
 	ErrorsRecorded bool                    // it is known that error frames would have been recorded
 	Files          []string                // names of the captures by can.Frame.File
 	Buses          func(bus uint16) string // interface names by can.Frame.Bus
