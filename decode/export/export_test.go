@@ -36,6 +36,7 @@ BO_ 514 Large: 64 ENGINE
  SG_ Precise : 160|64@1- (1,0) [0|0] "" ENGINE
  SG_ Serial : 224|100@1+ (1,0) [0|0] "" ENGINE
  SG_ Third : 324|8@1+ (0.3333333333333333,0) [0|0] "" ENGINE
+BO_ 516 Bare: 2 ENGINE
 BO_ 515 Odd: 2 ENGINE
  SG_ Quoted : 0|8@1+ (1,0) [0|0] "a,b" ENGINE
 BA_DEF_ BO_ "VFrameFormat" ENUM "StandardCAN","ExtendedCAN","reserved","J1939PG";
@@ -105,6 +106,7 @@ func sample() []*can.Frame {
 		remote,
 		frame(6_000_000_000, 0x20, can.Error, 0, 0, 0, 0, 0, 0, 0, 0),
 		frame(7_000_000_000, 513, 0),
+		frame(8_000_000_000, 516, 0, 1, 2),
 	}
 }
 
@@ -193,7 +195,9 @@ func TestCSVReads(t *testing.T) {
 	for _, f := range sample() {
 		r := record(dec, `bus "a", left`, f)
 		text = c.Append(text, r)
-		rows += max(1, len(r.Values)+len(r.Missing))
+		if n := len(r.Values) + len(r.Missing); n > 0 || r.Message == nil {
+			rows += max(1, n)
+		}
 	}
 	got, err := csv.NewReader(strings.NewReader(string(text))).ReadAll()
 	if err != nil {

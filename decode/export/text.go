@@ -18,7 +18,8 @@ import (
 //
 // A value is rounded to the decimals that its factor and offset have; what its
 // value table says stands after it in quotes. Signals that the frame is too
-// short for are named at the end. A frame without a message shows its bytes.
+// short for are named at the end. A frame without a message, or one of a message
+// without signals, shows its bytes.
 //
 // The columns at the left grow with what they hold, and stay as wide.
 type Text struct {
@@ -49,7 +50,7 @@ func (x *Text) Head(dst []byte) []byte { return dst }
 func (x *Text) Append(dst []byte, r *Record) []byte {
 	dst = x.appendLeft(dst, r)
 	f := r.Frame
-	if r.Message == nil {
+	if r.Message == nil || len(r.Values)+len(r.Missing) == 0 {
 		x.cell = appendBytes(x.cell[:0], f)
 		return append(x.place(dst, 0), '\n')
 	}
@@ -83,11 +84,10 @@ func (x *Text) appendLeft(dst []byte, r *Record) []byte {
 	}
 	dst = x.column(dst, 3, appendPlain(x.cell[:0], name))
 	dst = appendBlanks(dst, gap)
-	x.indent = gap
+	x.indent = 0
 	for _, w := range x.widths {
 		x.indent += w + gap
 	}
-	x.indent -= gap
 	return dst
 }
 
