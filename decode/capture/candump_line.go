@@ -81,10 +81,8 @@ func parseFraction(s []byte) (ns int64, rest []byte, kind Kind) {
 	if len(s) > 1 && s[0] == '.' && isDigit(s[1]) {
 		unit := int64(1e9)
 		for i = 1; i < len(s) && isDigit(s[i]); i++ {
-			if unit > 1 {
-				unit /= 10
-				ns += int64(s[i]-'0') * unit
-			}
+			unit /= 10 // to 0 after the ninth
+			ns += int64(s[i]-'0') * unit
 		}
 	}
 	switch {

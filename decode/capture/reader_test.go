@@ -280,11 +280,33 @@ func TestCutCompressedLog(t *testing.T) {
 	}
 }
 
+// Compressed data that turns bad long before its end: size and hash are those of
+// the whole file.
+func TestDamagedCompressedLog(t *testing.T) {
+	packed := append(gzipped(t, string(benchLog(1000))), make([]byte, 2<<20)...)
+	packed[len(packed)-1] = 1
+	r, err := Open([]string{file(t, "damaged", packed)}, Options{Hash: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	frames := drainFrames(t, r)
+	rep := r.Reports()[0]
+	checkAccount(t, rep)
+	if frames != 1000 || !strings.Contains(rep.Broken, "gzip data is damaged") {
+		t.Errorf("%d frames: %+v", frames, rep)
+	}
+	if rep.SHA256 != fmt.Sprintf("%x", sha256.Sum256(packed)) || rep.Size != int64(len(packed)) {
+		t.Errorf("size or hash is not that of the file: %+v", rep)
+	}
+}
+
 // A disk that fails is an error, and the frames before it are kept.
 func TestFailingDisk(t *testing.T) {
 	failure := errors.New("the disk is on fire")
 	for _, fold := range []bool{false, true} {
-		text := strings.Repeat("(1700000000.181291) can0 1C4#0123456789ABCDEF\n", 10_000)
+		text := strings.Repeat("(1700000000.181291) can0 1C4#0123456789ABCDEF\n", 10_000) +
+			"(1700000000.181291) can0 1C4#0123" // whole to look at, but nobody knows
 		r, err := Open([]string{"-"}, Options{Stdin: io.MultiReader(strings.NewReader(text), iotest.ErrReader(failure))})
 		if err != nil {
 			t.Fatal(err)
@@ -306,10 +328,49 @@ func TestFailingDisk(t *testing.T) {
 		if !errors.Is(err, failure) || !errors.As(err, &e) || e.Path != "-" {
 			t.Errorf("fold %v: %v", fold, err)
 		}
-		if frames != 10_000 {
-			t.Errorf("fold %v: %d frames", fold, frames)
+		rep := r.Reports()[0]
+		if frames != 10_000 || rep.SetAside[Cut].Count != 1 {
+			t.Errorf("fold %v: %d frames, set aside %v", fold, frames, rep.SetAside)
 		}
+		checkAccount(t, rep)
 		r.Close()
+	}
+}
+
+func TestConsoleBreaksOff(t *testing.T) {
+	const text = "  can0  123   [1]  11\n  can0  123   [1]  11"
+	r, err := Open([]string{"-"}, Options{Stdin: io.MultiReader(strings.NewReader(text), iotest.ErrReader(io.ErrUnexpectedEOF))})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	dst := make([]can.Frame, 8)
+	n, err := r.Read(context.Background(), dst)
+	if err == nil {
+		_, err = r.Read(context.Background(), dst)
+	}
+	if n != 1 || !errors.Is(err, io.ErrUnexpectedEOF) || r.Reports()[0].SetAside[Cut].Count != 1 {
+		t.Errorf("%d frames, %v, %+v", n, err, r.Reports()[0])
+	}
+}
+
+// A full bus table still knows its names in the next capture.
+func TestFullBusTable(t *testing.T) {
+	var all strings.Builder
+	for i := range can.MaxBuses {
+		fmt.Fprintf(&all, "(1.0) if%d 123#\n", i)
+	}
+	next := "(1.0) new 123#\n(1.0) if1000 123#\n(1.0) new 123#\n(1.0) if7 123#\n"
+	for _, fold := range []bool{false, true} {
+		r, err := Open([]string{file(t, "a", []byte(all.String())), file(t, "b", []byte(next))}, Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		readOrFold(t, r, fold)
+		r.Close()
+		if rep := r.Reports()[1]; rep.Frames != 2 || rep.SetAside[Malformed].Count != 2 {
+			t.Errorf("fold %v: %+v", fold, rep)
+		}
 	}
 }
 
