@@ -228,14 +228,14 @@ func road(c *car, t, d float64) inputs {
 	switch {
 	case x < 0.08:
 		in.brake = 0.6
-	case x < 0.28:
-		in.pedal = 45
-	case x < 0.43:
+	case x < 0.30:
+		in.pedal = 60
+	case x < 0.46:
 		in.pedal = 100
-	case x < 0.55:
+	case x < 0.54:
 		in.pedal = 0
 	case x < 0.68:
-		in.pedal = 30
+		in.pedal = 32
 	case x < 0.95:
 		in.brake = c.chassis.brakeToStop(max(0.3, 0.90*d-t))
 	default:

@@ -56,9 +56,9 @@ func (s Setting) peak() float64 {
 
 // fullLoad is the greatest torque at a speed.
 func (s Setting) fullLoad(rpm float64) float64 {
-	best, width := 4100.0, 4200.0
+	best, width := 4100.0, 5600.0
 	if s.Engine == TwoLitreTurbo {
-		best, width = 3100, 4800
+		best, width = 3100, 5200
 	}
 	x := (rpm - best) / width
 	return s.peak() * max(0.2, 1-x*x)
@@ -121,7 +121,9 @@ func (e *engine) turn(c *car, load, dt float64) {
 	switch {
 	case e.running:
 		e.rpm += (e.torque + e.wobble - load) / inertia * dt * rpmPerRad
-		e.rpm = max(e.rpm, 350) // a stall is not part of this model
+		if e.ran > 1 {
+			e.rpm = max(e.rpm, 350) // a stall is not part of this model
+		}
 	case e.starter:
 		ripple := 18 * math.Sin(2*math.Pi*7*e.cranked)
 		e.rpm += (crankSpeed + ripple - e.rpm) * min(1, dt/0.08)

@@ -20,6 +20,7 @@ type gearbox struct {
 	limit          float64 // torque asked for during the change, Nm
 	request        float64 // torque asked for now, Nm; noRequest: none
 	turbine        float64 // rpm
+	bridge         float64 // how firmly the converter is bridged, 0 to 1
 	fluid          float64 // °C
 	limp           bool
 	rest           float64 // s until the next change may begin
@@ -30,7 +31,7 @@ type gearbox struct {
 const (
 	shiftTime    = 0.55
 	requestFrom  = 0.10
-	requestUntil = 0.36
+	requestUntil = 0.34
 	gearChanges  = 0.28
 )
 
@@ -85,6 +86,7 @@ func (g *gearbox) work(c *car) {
 	}
 	g.fluid += (c.heat.coolant - 5 - g.fluid) * step / 90
 	g.rest = max(0, g.rest-step)
+	g.lock()
 	if g.shift < 0 {
 		g.begin(c)
 		return
@@ -143,10 +145,10 @@ func (g *gearbox) wish(c *car) uint8 {
 	case g.actual == gearNeutral || g.actual == gearReverse:
 		return 1
 	}
-	up := 1500 + 20*c.in.pedal + 0.18*c.in.pedal*c.in.pedal
-	down := 1150 + 6*c.in.pedal
+	up := 1400 + 14*c.in.pedal + 0.25*c.in.pedal*c.in.pedal
+	down := max(1000, 0.5*up-100)
 	switch {
-	case g.actual < top && g.turbine > up && c.in.brake == 0:
+	case g.actual < top && g.turbine > up && c.in.pedal > 0:
 		return g.actual + 1
 	case g.actual > 1 && g.turbine < down, g.actual > top:
 		return g.actual - 1
@@ -154,18 +156,19 @@ func (g *gearbox) wish(c *car) uint8 {
 	return g.actual
 }
 
-// locked reports whether the converter is bridged.
-func (g *gearbox) locked() bool {
-	return g.actual >= 3 && g.shift < 0 && g.turbine > 1300 && g.actual != gearReverse
+// lock bridges the converter, gently, and lets go of it at once.
+func (g *gearbox) lock() {
+	if g.actual < 3 || g.actual == gearReverse || g.shift >= 0 || g.turbine < 1300 {
+		g.bridge = max(0, g.bridge-step/0.1)
+		return
+	}
+	g.bridge = min(1, g.bridge+step/0.6)
 }
 
 // converter returns the torques on engine and turbine, Nm, at their speeds, rad/s.
 func (g *gearbox) converter(pump, turbine float64) (onPump, onTurbine float64) {
 	const size = 0.0036 // Nm s²
-	k := size
-	if g.locked() {
-		k *= 5
-	}
+	k := size * (1 + 4*g.bridge)
 	x := turbine / max(pump, 20)
 	x2 := x * x
 	pull := 1 - x2*x2*x2
@@ -191,16 +194,19 @@ func (c *car) clutchWork(in *inputs) {
 		in.clutch = c.chassis.speed < 2
 		return
 	}
-	const change = 0.5 // s
+	pedal := in.pedal
 	up := min(5600, 2300+32*in.pedal)
 	switch {
 	case g.foot > 0:
 		g.foot += step
-		in.clutch, in.pedal = g.foot < change, 0
-		if g.foot > change/2 {
+		in.clutch, in.pedal = g.foot < clutchTime, 0
+		if g.foot > clutchTime/2 {
 			g.actual = g.target
 		}
-		if g.foot > change+0.2 {
+		if g.foot > clutchTime+0.15 {
+			in.pedal = pedal
+		}
+		if g.foot > 2*clutchTime {
 			g.foot = 0
 		}
 	case g.actual == gearNeutral && in.brake == 0:
@@ -211,17 +217,23 @@ func (c *car) clutchWork(in *inputs) {
 		in.clutch = true
 	}
 	if g.actual == 1 && c.chassis.speed < 2.5 && g.foot == 0 {
-		in.pedal = min(in.pedal, 30) // pulling away with feeling
+		in.pedal = min(in.pedal, 60) // pulling away with feeling
 	}
 }
 
-// clutch returns the torque that the clutch of a manual gearbox carries, Nm.
+// clutchTime is how long the driver of a manual car holds the clutch down, s.
+const clutchTime = 0.45
+
+// clutchTorque returns the torque that the clutch of a manual gearbox carries, Nm.
 func (c *car) clutchTorque(engine, shaft float64) float64 {
 	if c.in.clutch || c.gearbox.actual == gearNeutral {
 		return 0
 	}
-	most := 1.4 * c.setting.peak()
-	if c.gearbox.actual == 1 && c.chassis.speed < 3 {
+	most := 1.3 * c.setting.peak()
+	if since := c.gearbox.foot - clutchTime; since > 0 {
+		most = min(most, 80+300*since) // the foot comes up gently
+	}
+	if c.gearbox.actual == 1 && c.chassis.speed < 8 {
 		// Biting point: no more than what leaves the engine its speed.
 		most = max(0, 0.12*(engine*rpmPerRad-700))
 	}

@@ -28,7 +28,7 @@ func (c *car) gearboxSignals() []signal {
 			switch {
 			case g.actual == gearNeutral:
 				return 0
-			case g.locked():
+			case g.bridge > 0.9:
 				return 2
 			}
 			return 1
