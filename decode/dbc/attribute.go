@@ -1,7 +1,6 @@
 package dbc
 
 import (
-	"fmt"
 	"math"
 	"strconv"
 	"strings"
@@ -58,7 +57,9 @@ func (p *parser) readDefinition(st statement, c *cursor) {
 	}
 	key := definitionKey{d.Object, d.Name}
 	if first := p.definitions[key]; first != nil {
-		p.setAside(st, place, "duplicate", fmt.Sprintf("attribute %q is already defined on line %d", d.Name, first.Pos.Line), "remove one of them")
+		p.setAside(st, place,
+			say("duplicate", "attribute %q is already defined on line %d", d.Name, first.Pos.Line).
+				try("remove one of them"))
 		return
 	}
 	for i, entry := range d.Enum {
@@ -104,7 +105,8 @@ func (p *parser) readDefault(st statement, c *cursor) {
 		}
 	}
 	if !found {
-		p.setAside(st, place, "not-defined", fmt.Sprintf("attribute %q is not defined", clip(name)), "define it with BA_DEF_")
+		p.setAside(st, place,
+			say("not-defined", "attribute %q is not defined", name).try("define it with BA_DEF_"))
 	}
 }
 
@@ -145,11 +147,12 @@ func (p *parser) value(st statement, d *AttributeDefinition, w written) (Attribu
 		number = float64(v)
 	}
 	if err != nil || w.text == "" || math.IsInf(number, 0) {
-		p.setAsideLine(st, w.place, "value", fmt.Sprintf("%q is not a number, or too large", clip(w.text)), "")
+		p.setAsideLine(st, w.place, say("value", "%q is not a number, or too large", w.text))
 		return a, false
 	}
 	if d != nil && d.Min < d.Max && (number < d.Min || number > d.Max) {
-		p.warn(w.place, "attribute/range", fmt.Sprintf("%g is outside the range of %q, %g to %g", number, clip(d.Name), d.Min, d.Max), "")
+		p.warn(w.place,
+			say("attribute/range", "%g is outside the range of %q, %g to %g", number, d.Name, d.Min, d.Max))
 	}
 	a.Number = number
 	return a, true
@@ -165,12 +168,13 @@ func (p *parser) enumValue(st statement, d *AttributeDefinition, w written) (Att
 	case err == nil && int(i) < len(d.Enum):
 		return Attribute{Text: d.Enum[i], Number: float64(i)}, true
 	case err == nil:
-		p.setAsideLine(st, w.place, "value", fmt.Sprintf("index %d is beyond the %d entries of %q", i, len(d.Enum), d.Name), "")
+		p.setAsideLine(st, w.place,
+			say("value", "index %d is beyond the %d entries of %q", i, len(d.Enum), d.Name))
 		return Attribute{}, false
 	case w.text == "":
 		return Attribute{Number: math.NaN()}, true // written for "none"
 	}
-	p.setAsideLine(st, w.place, "value", fmt.Sprintf("%q is not an entry of %q", clip(w.text), d.Name), "")
+	p.setAsideLine(st, w.place, say("value", "%q is not an entry of %q", w.text, d.Name))
 	return Attribute{}, false
 }
 
@@ -208,7 +212,9 @@ func (p *parser) readValueOf(st statement, c *cursor, key definitionKey, place i
 	d := p.definitions[key]
 	if d == nil && !p.undefined[key] {
 		p.undefined[key] = true
-		p.warn(place, "attribute/not-defined", fmt.Sprintf("attribute %q is not defined for this kind of object", clip(key.name)), "define it with BA_DEF_")
+		p.warn(place,
+			say("attribute/not-defined", "attribute %q is not defined for this kind of object", key.name).
+				try("define it with BA_DEF_"))
 	}
 	return p.value(st, d, w)
 }
@@ -218,7 +224,7 @@ func (p *parser) set(st statement, to *Attributes, name string, a Attribute) {
 		*to = Attributes{}
 	}
 	if _, twice := (*to)[name]; twice {
-		p.warn(st.start, "attribute/twice", fmt.Sprintf("attribute %q is given twice: the last is kept", clip(name)), "")
+		p.warn(st.start, say("attribute/twice", "attribute %q is given twice: the last is kept", name))
 	}
 	(*to)[name] = a
 }

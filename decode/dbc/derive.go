@@ -1,7 +1,6 @@
 package dbc
 
 import (
-	"fmt"
 	"strings"
 	"time"
 )
@@ -45,7 +44,7 @@ func (p *parser) deriveNetwork() {
 
 func (p *parser) deriveMessage(m *Message, j1939 bool) {
 	if a, ok := p.attribute("BO_", m.Attributes, "GenMsgCycleTime"); ok {
-		m.CycleTime = p.milliseconds(m.Pos, a.Number, "GenMsgCycleTime of "+m.Name)
+		m.CycleTime = p.milliseconds(m.Pos, "cycle time", m.Name, a.Number)
 	}
 	if a, ok := p.attribute("BO_", m.Attributes, "GenMsgSendType"); ok {
 		m.SendType = a.Text
@@ -85,10 +84,10 @@ func (p *parser) frameFormat(m *Message) string {
 }
 
 // milliseconds turns an attribute in ms into a time; 0, the usual default, means none.
-func (p *parser) milliseconds(pos Position, ms float64, what string) time.Duration {
+func (p *parser) milliseconds(pos Position, what, name string, ms float64) time.Duration {
 	const most = 24 * time.Hour
 	if !(ms >= 0 && ms <= float64(most.Milliseconds())) {
-		p.warn(pos.Offset, "attribute/time", fmt.Sprintf("%s is %g ms: taken as none", what, ms), "")
+		p.warn(pos.Offset, say("attribute/time", "%s of %q is %g ms: taken as none", what, name, ms))
 		return 0
 	}
 	return time.Duration(ms * float64(time.Millisecond))
@@ -105,7 +104,8 @@ func (p *parser) deriveSignal(s *Signal) {
 		p.timeout(s, "", a)
 	}
 	for _, name := range []string{"SigTimeoutTime", "GenSigTimeoutTime"} {
-		if d := p.definitions[definitionKey{"BU_SG_REL_", name}]; d != nil && d.Default != nil && d.Default.Number > 0 {
+		d := p.definitions[definitionKey{"BU_SG_REL_", name}]
+		if d != nil && d.Default != nil && d.Default.Number > 0 {
 			for _, node := range s.Receivers {
 				p.timeout(s, node, *d.Default)
 			}
@@ -119,7 +119,7 @@ func (p *parser) deriveSignal(s *Signal) {
 }
 
 func (p *parser) timeout(s *Signal, node string, a Attribute) {
-	d := p.milliseconds(s.Pos, a.Number, "receiver timeout of "+s.Name)
+	d := p.milliseconds(s.Pos, "receiver timeout", s.Name, a.Number)
 	if d == 0 { // none, even where the default states one
 		delete(s.Timeouts, node)
 		return
@@ -177,7 +177,7 @@ func (p *parser) longSignalNames(m *Message) map[string]string {
 // longName returns the long name, or the short one where there is none or another object has it.
 func (p *parser) longName(taken map[string]bool, pos Position, short, long string) string {
 	if long != "" && taken[long] {
-		p.warn(pos.Offset, "name/long-name-taken", fmt.Sprintf("long name %q of %q is taken: not used", clip(long), short), "")
+		p.warn(pos.Offset, say("name/long-name-taken", "long name %q of %q is taken: not used", long, short))
 		long = ""
 	}
 	if long == "" {

@@ -2,7 +2,6 @@ package dbc
 
 import (
 	"cmp"
-	"fmt"
 	"math"
 	"slices"
 	"strconv"
@@ -25,14 +24,14 @@ func (p *parser) readMessageOf(st statement, c *cursor) *Message {
 	if c.failed() {
 		return nil
 	}
-	key, ok := p.frameKey(id)
+	key, ok := frameKeyOf(id)
 	if id == independent {
 		key, ok = frameKey{id: independent}, true
 	}
 	if m := p.messages[key]; ok && m != nil {
 		return m
 	}
-	p.setAside(st, place, "no-message", fmt.Sprintf("no message has identifier %d", id), "")
+	p.setAside(st, place, say("no-message", "no message has identifier %d", id))
 	return nil
 }
 
@@ -49,7 +48,7 @@ func (p *parser) readSignalOf(st statement, c *cursor) (*Message, *Signal) {
 	}
 	s := p.signals[signalKey{m, name}]
 	if s == nil {
-		p.setAside(st, place, "no-signal", fmt.Sprintf("message %q has no signal %q", m.Name, clip(name)), "")
+		p.setAside(st, place, say("no-signal", "message %q has no signal %q", m.Name, name))
 	}
 	return m, s
 }
@@ -75,7 +74,7 @@ func (p *parser) readTarget(st statement, c *cursor) (t target, ok bool) {
 		place = c.here()
 		name := c.word("the name of an environment variable")
 		if !c.failed() && !p.variable[name] {
-			p.setAside(st, place, "no-variable", fmt.Sprintf("no environment variable is named %q", clip(name)), "")
+			p.setAside(st, place, say("no-variable", "no environment variable is named %q", name))
 		}
 		return t, p.variable[name]
 	}
@@ -91,7 +90,7 @@ func (p *parser) readNodeOf(st statement, c *cursor) *Node {
 	}
 	n := p.nodes[name]
 	if n == nil {
-		p.setAside(st, place, "no-node", fmt.Sprintf("no node is named %q", clip(name)), "list it under BU_")
+		p.setAside(st, place, say("no-node", "no node is named %q", name).try("list it under BU_"))
 	}
 	return n
 }
@@ -132,7 +131,8 @@ func (p *parser) networkComment(st statement, text string) {
 		return
 	}
 	p.db.Imports = append(p.db.Imports, strings.TrimSpace(name))
-	p.note(st.start, "file/import", fmt.Sprintf("asks for %q, which is not read with it", clip(name)), "give that file as well")
+	p.note(st.start,
+		say("file/import", "asks for %q, which is not read with it", name).try("give that file as well"))
 }
 
 func (p *parser) readValueTable(st statement, c *cursor) {
@@ -143,7 +143,9 @@ func (p *parser) readValueTable(st statement, c *cursor) {
 	switch {
 	case c.failed():
 	case p.tables[t.Name] != nil:
-		p.setAside(st, place, "duplicate", fmt.Sprintf("value table %q is already on line %d", t.Name, p.tables[t.Name].Pos.Line), "rename one of them")
+		p.setAside(st, place,
+			say("duplicate", "value table %q is already on line %d", t.Name, p.tables[t.Name].Pos.Line).
+				try("rename one of them"))
 	default:
 		p.tables[t.Name] = t
 		p.db.ValueTables = append(p.db.ValueTables, t)
@@ -172,7 +174,9 @@ func (p *parser) readValues(st statement, c *cursor) {
 		return
 	}
 	if first, twice := p.valued[s]; twice {
-		p.setAside(st, st.start, "duplicate", fmt.Sprintf("values of %q are already on line %d", s.Name, p.position(first).Line), "merge the two")
+		p.setAside(st, st.start,
+			say("duplicate", "values of %q are already on line %d", s.Name, p.position(first).Line).
+				try("merge the two"))
 		return
 	}
 	p.valued[s] = st.start
@@ -186,7 +190,8 @@ func (p *parser) readVariableOf(st statement, c *cursor) bool {
 		return false
 	}
 	if !p.variable[name] {
-		p.setAside(st, place, "no-variable", fmt.Sprintf("%q is neither an identifier nor an environment variable", clip(name)), "")
+		p.setAside(st, place,
+			say("no-variable", "%q is neither an identifier nor an environment variable", name))
 	}
 	return p.variable[name]
 }
@@ -196,7 +201,7 @@ func (p *parser) readTableName(st statement, c *cursor) []ValueText {
 	name := c.word("the name of a value table")
 	t := p.tables[name]
 	if t == nil {
-		p.setAside(st, place, "no-table", fmt.Sprintf("no value table is named %q", clip(name)), "")
+		p.setAside(st, place, say("no-table", "no value table is named %q", name))
 		return nil
 	}
 	return t.Values
@@ -215,7 +220,7 @@ func (p *parser) readValuePairs(st statement, c *cursor) []ValueText {
 		if v, ok := rawValue(word); ok {
 			values = append(values, ValueText{Value: v, Text: text})
 		} else {
-			p.setAsideLine(st, place, "value", fmt.Sprintf("%q is not a whole number of 64 bits", clip(word)), "")
+			p.setAsideLine(st, place, say("value", "%q is not a whole number of 64 bits", word))
 		}
 	}
 	slices.SortStableFunc(values, func(a, b ValueText) int { return cmp.Compare(a.Value, b.Value) })
@@ -225,8 +230,9 @@ func (p *parser) readValuePairs(st statement, c *cursor) []ValueText {
 		if n == 0 || kept[n-1].Value != v.Value {
 			kept = append(kept, v)
 		} else if kept[n-1].Text != v.Text {
-			p.warn(st.start, "values/two-texts", fmt.Sprintf("value %d is both %q and %q: the first is kept",
-				v.Value, clip(kept[n-1].Text), clip(v.Text)), "")
+			p.warn(st.start,
+				say("values/two-texts", "value %d is both %q and %q: the first is kept",
+					v.Value, kept[n-1].Text, v.Text))
 		}
 	}
 	return kept
@@ -266,8 +272,9 @@ func (p *parser) readFloat(st statement, c *cursor) {
 	case kind == 2 && s.Length == 64:
 		s.Type = Float64
 	default:
-		p.setAside(st, st.start, "length", fmt.Sprintf("value type %d does not fit the %d bits of %q: read as an integer", kind, s.Length, s.Name),
-			"a float has 32 bits (type 1) or 64 (type 2)")
+		p.setAside(st, st.start,
+			say("length", "value type %d does not fit the %d bits of %q: read as an integer", kind, s.Length, s.Name).
+				try("a float has 32 bits (type 1) or 64 (type 2)"))
 	}
 }
 
@@ -278,7 +285,7 @@ func (p *parser) readSenders(st statement, c *cursor) {
 		return
 	}
 	c.need(':')
-	names := p.nodeList(c, "a sender")
+	names := nodeList(c, "a sender")
 	c.end()
 	if c.failed() {
 		return
@@ -309,7 +316,7 @@ func (p *parser) readGroup(st statement, c *cursor) {
 		place := c.here()
 		name := c.word("the name of a signal")
 		if p.signals[signalKey{m, name}] == nil && !c.failed() {
-			p.setAsideLine(st, place, "no-signal", fmt.Sprintf("message %q has no signal %q", m.Name, clip(name)), "")
+			p.setAsideLine(st, place, say("no-signal", "message %q has no signal %q", m.Name, name))
 			continue
 		}
 		g.Signals = append(g.Signals, name)

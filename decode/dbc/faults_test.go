@@ -75,6 +75,8 @@ func TestFaults(t *testing.T) {
 			[]string{"3:2 error signal/multiplexer", "4:2 error signal/multiplexer"}, []int{3, 4}, ""},
 		{"pages backwards", signal + "SG_MUL_VAL_ 1 S S 3-1;\n", []string{"4:19 error multiplexing/syntax"}, []int{4}, "M.S"},
 		{"no pages", signal + "SG_MUL_VAL_ 1 S S ;\n", []string{"4:19 error multiplexing/syntax"}, []int{4}, "M.S"},
+		{"two multiplexers", message + " SG_ P M : 0|8@1+ (1,0) [0|0] \"\" B\n SG_ Q M : 8|8@1+ (1,0) [0|0] \"\" B\n SG_ S m1 : 16|8@1+ (1,0) [0|0] \"\" B\n" +
+			"SG_MUL_VAL_ 1 S P 1-1;\nSG_MUL_VAL_ 1 S Q 1-1;\nSG_MUL_VAL_ 1 S P 3-3;\n", []string{"7:17 error multiplexing/two-multiplexers"}, []int{7}, "M.P M.Q M.S"},
 		{"multiplexer unknown", signal + "SG_MUL_VAL_ 1 S X 1-1;\n", []string{"4:17 error multiplexing/no-signal"}, []int{4}, "M.S"},
 
 		{"comment on unknown message", signal + "CM_ BO_ 2 \"x\";\n", []string{"4:9 error comment/no-message"}, []int{4}, "M.S"},
@@ -117,6 +119,11 @@ func TestFaults(t *testing.T) {
 		{"entry unknown", signal + "BA_DEF_ BO_ \"X\" ENUM \"a\",\"b\";\nBA_ \"X\" BO_ 1 \"c\";\nBA_ \"X\" BO_ 1 2;\n",
 			[]string{"5:15 error attribute/value", "6:15 error attribute/value"}, []int{5, 6}, "M.S"},
 		{"relation of unknown node", signal + "BA_DEF_REL_ BU_SG_REL_ \"X\" INT 0 9;\nBA_REL_ \"X\" BU_SG_REL_ C SG_ 1 S 3;\n", []string{"5:24 error attribute/no-node"}, []int{5}, "M.S"},
+		{"relation of unknown message", signal + "BA_DEF_REL_ BU_BO_REL_ \"X\" INT 0 9;\nBA_REL_ \"X\" BU_BO_REL_ A 2 3;\n", []string{"5:26 error attribute/no-message"}, []int{5}, "M.S"},
+		{"relation of unknown signal", signal + "BA_DEF_REL_ BU_SG_REL_ \"X\" INT 0 9;\nBA_REL_ \"X\" BU_SG_REL_ A SG_ 1 T 3;\n", []string{"5:32 error attribute/no-signal"}, []int{5}, "M.S"},
+		{"relation without SG_", signal + "BA_DEF_REL_ BU_SG_REL_ \"X\" INT 0 9;\nBA_REL_ \"X\" BU_SG_REL_ A 1 S 3;\n", []string{"5:26 error attribute/syntax"}, []int{5}, "M.S"},
+		{"relation to unknown variable", signal + "BA_REL_ \"X\" BU_EV_REL_ A E 3;\n", []string{"4:26 error attribute/no-variable"}, []int{4}, "M.S"},
+		{"relation to a variable", head + "EV_ E: 0 [0|1] \"\" 0 1 X A;\nBA_DEF_REL_ BU_EV_REL_ \"X\" INT 0 9;\nBA_REL_ \"X\" BU_EV_REL_ A E 3;\n", []string{"2:1 note environment/unused"}, nil, ""},
 		{"relation unknown", signal + "BA_REL_ \"X\" BU_ A 3;\n", []string{"4:13 error attribute/syntax"}, []int{4}, "M.S"},
 		{"cycle time negative", signal + "BA_DEF_ BO_ \"GenMsgCycleTime\" INT -9 9;\nBA_ \"GenMsgCycleTime\" BO_ 1 -5;\n", []string{"2:1 warning attribute/time"}, nil, "M.S"},
 
@@ -125,6 +132,11 @@ func TestFaults(t *testing.T) {
 		{"node twice", "BU_: A A\n", []string{"1:8 warning node/duplicate"}, nil, ""},
 		{"obsolete statement", "SIGTYPE_VALTYPE_ 1;\n", []string{"1:1 error statement/unused"}, []int{1}, ""},
 		{"bit rate in kbit/s", "BS_: 500\n", []string{"1:1 warning bit-timing/kilobit"}, nil, ""},
+		{"bit rate too high", "BS_: 200000000\n", []string{"1:1 warning bit-timing/bit-rate"}, nil, ""},
+		{"bit rate with registers", "BS_: 500000 : 1,2\n", nil, nil, ""},
+		{"bit rate with half the registers", "BS_: 500000 : 1\n", []string{"1:16 error bit-timing/syntax"}, []int{1}, ""},
+		{"nobody among the nodes", "BU_: Vector__XXX A\n", nil, nil, ""},
+		{"colon among the nodes", "BU_: A : B\n", []string{"1:8 error node/syntax"}, []int{1}, ""},
 		{"environment variables", "EV_ E: 0 [0|1] \"\" 0 1 DUMMY_NODE_VECTOR0 Vector__XXX;\nEV_ F: 0 [0|1] \"\" 0 2 DUMMY_NODE_VECTOR0 Vector__XXX;\nVAL_ E 1 \"on\";\nCM_ EV_ F \"x\";\n",
 			[]string{"1:1 note environment/unused"}, nil, ""},
 		{"not UTF-8", head + "CM_ \"\xB0C\";\n", []string{"2:6 note file/encoding"}, nil, ""},

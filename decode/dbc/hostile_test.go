@@ -46,6 +46,7 @@ func TestHostile(t *testing.T) {
 			"BO_ 1 M: 8 A\n SG_ S : 0|1@1+ (1,0) [0|0] \"\"" + numbered(" N", "") + "\n"},
 		{"attributes of one name", message + repeat("BA_DEF_ BO_ \"X\" INT 0 1;\n") + repeat("BA_ \"X\" BO_ 1 1;\n")},
 		{"entries", "BA_DEF_ \"X\" ENUM " + numbered("\"", "\",") + "\"\";\n" + numbered("BA_ \"X\" \"", "\";\n")},
+		{"a long name", "BO_ 1 " + strings.Repeat("x", n) + ": 8 A\n" + repeat("VAL_ 1 S 0 \"x\";\n")},
 		{"one long line", strings.Repeat("x", 50*n)},
 		{"nothing but quotes", strings.Repeat("\"", 50*n)},
 		{"nothing but zeros", strings.Repeat("\x00", 50*n)},

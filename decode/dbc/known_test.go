@@ -175,6 +175,8 @@ func TestFrameFormats(t *testing.T) {
 		{"INT 0 3", ext, "3", 8, false, true},
 		{"INT 0 15", std, "14", 8, true, false},
 		{"INT 0 15", ext, "15", 8, true, false},
+		{"INT 0 15", ext, "1", 20, false, false},
+		{"INT 0 15", ext, "2", 8, false, false},
 	}
 	for _, row := range rows {
 		text := "BO_ " + row.id + " M: " + strconv.Itoa(row.length) + " A\nBA_DEF_ BO_ \"VFrameFormat\" " + row.kind + ";\n" +
@@ -253,6 +255,32 @@ BA_REL_ "MsgProject" BU_BO_REL_ ECU2 1 2;
 		if diff := cmp.Diff(row.want, row.got); diff != "" {
 			t.Errorf("%s (-want +got):\n%s", row.name, diff)
 		}
+	}
+}
+
+// TestTimeouts: a relation's default holds for every receiver, a timeout of 0 is
+// none, and one stated for the signal holds for all.
+func TestTimeouts(t *testing.T) {
+	db := parse(t, `BU_: A B C
+BO_ 1 M: 8 A
+ SG_ S : 0|8@1+ (1,0) [0|0] "" A,B,C
+ SG_ T : 8|8@1+ (1,0) [0|0] "" Vector__XXX
+BA_DEF_ SG_ "GenSigTimeoutTime" INT 0 9999;
+BA_DEF_REL_ BU_SG_REL_ "GenSigTimeoutTime" INT 0 9999;
+BA_DEF_DEF_REL_ "GenSigTimeoutTime" 500;
+BA_ "GenSigTimeoutTime" SG_ 1 T 80;
+BA_REL_ "GenSigTimeoutTime" BU_SG_REL_ B SG_ 1 S 200;
+BA_REL_ "GenSigTimeoutTime" BU_SG_REL_ C SG_ 1 S 0;
+`)
+	const ms = time.Millisecond
+	if diff := cmp.Diff(map[string]time.Duration{"A": 500 * ms, "B": 200 * ms}, find(t, db, "M.S").Timeouts); diff != "" {
+		t.Errorf("of a receiver (-want +got):\n%s", diff)
+	}
+	if diff := cmp.Diff(map[string]time.Duration{"": 80 * ms}, find(t, db, "M.T").Timeouts); diff != "" {
+		t.Errorf("for all (-want +got):\n%s", diff)
+	}
+	if len(db.Diagnostics) != 0 {
+		t.Errorf("unexpected: %v", db.Diagnostics)
 	}
 }
 

@@ -1,7 +1,5 @@
 package dbc
 
-import "fmt"
-
 // overlapBudget bounds the steps that Lint spends on comparing signals, so that
 // a file made to overlap everywhere costs a moment and some memory, not minutes.
 const overlapBudget = 2_000_000
@@ -12,8 +10,9 @@ func (l *linter) layout(m *Message) {
 	at := map[int][]placed{}
 	for _, s := range m.Signals {
 		if s.Bytes() > m.Length {
-			l.add(Error, s.Pos, "signal/outside-frame", fmt.Sprintf("%q needs %d bytes, but %q has %d", clip(s.Name), s.Bytes(), clip(m.Name), m.Length),
-				"correct its start or length, or the message's length")
+			l.add(Error, s.Pos,
+				say("signal/outside-frame", "%q needs %d bytes, but %q has %d", s.Name, s.Bytes(), m.Name, m.Length).
+					try("correct its start or length, or the message's length"))
 		}
 		if l.budget > 0 {
 			l.overlap(m, at, s)
@@ -48,15 +47,17 @@ func (l *linter) overlap(m *Message, at map[int][]placed, s *Signal) {
 		l.budget--
 		at[b] = append(at[b], placed{s, bits})
 	}
-	if nearest != nil {
-		text := fmt.Sprintf("%q shares bits with %q (line %d)", clip(s.Name), clip(nearest.Name), nearest.Pos.Line)
-		if len(others) > 1 {
-			text += fmt.Sprintf(" and %d more", len(others)-1)
-		}
-		l.add(Warning, s.Pos, "signal/overlap", text, "")
+	switch n := len(others); {
+	case n > 1:
+		l.add(Warning, s.Pos,
+			say("signal/overlap", "%q shares bits with %q (line %d) and %d more",
+				s.Name, nearest.Name, nearest.Pos.Line, n-1))
+	case n == 1:
+		l.add(Warning, s.Pos,
+			say("signal/overlap", "%q shares bits with %q (line %d)", s.Name, nearest.Name, nearest.Pos.Line))
 	}
 	if l.budget <= 0 {
-		l.add(Warning, s.Pos, "file/overlaps", "too many signals share bits: not compared from here on", "")
+		l.add(Warning, s.Pos, say("file/overlaps", "too many signals share bits: not compared from here on"))
 	}
 }
 

@@ -48,8 +48,8 @@ type linter struct {
 	budget int // steps left for comparing signals
 }
 
-func (l *linter) add(sev Severity, pos Position, rule, text, hint string) {
-	l.found = append(l.found, diagnose(sev, pos, rule, text, hint))
+func (l *linter) add(severity Severity, pos Position, r remark) {
+	l.found = append(l.found, r.at(pos, severity))
 }
 
 // nodes reports each node that is used but not listed, where it is used first. A
@@ -66,7 +66,7 @@ func (l *linter) nodes() {
 		for _, name := range names {
 			if !known[name] {
 				known[name] = true
-				l.add(Warning, pos, "node/undeclared", fmt.Sprintf("%s %q is not listed under BU_", what, clip(name)), "")
+				l.add(Warning, pos, say("node/undeclared", "%s %q is not listed under BU_", what, name))
 			}
 		}
 	}
@@ -82,7 +82,9 @@ func (l *linter) messageNames() {
 	first := map[string]*Message{}
 	for _, m := range l.db.Messages {
 		if other := first[m.Name]; other != nil {
-			l.add(Warning, m.Pos, "message/duplicate-name", fmt.Sprintf("message name %q is also on line %d", clip(m.Name), other.Pos.Line), "rename one of them")
+			l.add(Warning, m.Pos,
+				say("message/duplicate-name", "message name %q is also on line %d", m.Name, other.Pos.Line).
+					try("rename one of them"))
 			continue
 		}
 		first[m.Name] = m
@@ -95,7 +97,8 @@ func (l *linter) identifiers() {
 	var odd []Diagnostic
 	check := func(pos Position, name string) {
 		if !isIdentifier(name) {
-			odd = append(odd, diagnose(Note, pos, "name/not-identifier", fmt.Sprintf("name %q is not a plain identifier", clip(name)), ""))
+			odd = append(odd,
+				say("name/not-identifier", "name %q is not a plain identifier", name).at(pos, Note))
 		}
 	}
 	for _, n := range l.db.Nodes {
@@ -128,20 +131,30 @@ func isIdentifier(name string) bool {
 
 func (l *linter) message(m *Message) {
 	if !m.J1939 && m.Length > 8 && !fitsFD(m.Length) {
-		l.add(Warning, m.Pos, "message/length", fmt.Sprintf("no CAN frame has the %d bytes of %q", m.Length, clip(m.Name)), "it needs a transport protocol, or another length")
+		l.add(Warning, m.Pos,
+			say("message/length", "no CAN frame has the %d bytes of %q", m.Length, m.Name).
+				try("it needs a transport protocol, or another length"))
 	}
 	if format := m.Attributes["VFrameFormat"].Text; strings.HasPrefix(format, "Standard") && m.Extended ||
 		strings.HasPrefix(format, "Extended") && !m.Extended {
-		l.add(Warning, m.Pos, "message/format", fmt.Sprintf("VFrameFormat of %q is %s, but its identifier has %d bits", clip(m.Name), clip(format), bitsOf(m)), "")
+		l.add(Warning, m.Pos,
+			say("message/format", "VFrameFormat of %q is %s, but its identifier has %d bits",
+				m.Name, format, bitsOf(m)))
 	}
 	cyclic := strings.HasPrefix(strings.ToLower(m.Attributes["GenMsgSendType"].Text), "cyclic")
 	switch {
 	case cyclic && m.CycleTime == 0:
-		l.add(Warning, m.Pos, "message/cycle", fmt.Sprintf("%q is sent cyclically, but has no cycle time", clip(m.Name)), "state GenMsgCycleTime in ms")
+		l.add(Warning, m.Pos,
+			say("message/cycle", "%q is sent cyclically, but has no cycle time", m.Name).
+				try("state GenMsgCycleTime in ms"))
 	case m.CycleTime > 0 && m.CycleTime < time.Millisecond:
-		l.add(Warning, m.Pos, "message/cycle", fmt.Sprintf("cycle time %v of %q: no bus is that fast", m.CycleTime, clip(m.Name)), "GenMsgCycleTime is in ms")
+		l.add(Warning, m.Pos,
+			say("message/cycle", "cycle time %v of %q: no bus is that fast", m.CycleTime, m.Name).
+				try("GenMsgCycleTime is in ms"))
 	case m.CycleTime > time.Minute:
-		l.add(Warning, m.Pos, "message/cycle", fmt.Sprintf("cycle time %v of %q is very long", m.CycleTime, clip(m.Name)), "GenMsgCycleTime is in ms")
+		l.add(Warning, m.Pos,
+			say("message/cycle", "cycle time %v of %q is very long", m.CycleTime, m.Name).
+				try("GenMsgCycleTime is in ms"))
 	}
 }
 
@@ -160,17 +173,20 @@ func fitsFD(length int) bool {
 func (l *linter) signal(s *Signal) {
 	l.unit(s)
 	if s.Factor == 0 {
-		l.add(Warning, s.Pos, "signal/factor-zero", fmt.Sprintf("factor 0: %q has one value only", clip(s.Name)), "")
+		l.add(Warning, s.Pos, say("signal/factor-zero", "factor 0: %q has one value only", s.Name))
 	}
 	low, high := rawLimits(s)
 	l.physicalRange(s, low, high)
 	if s.Length > 64 {
-		l.add(Note, s.Pos, "signal/wide", fmt.Sprintf("%q has %d bits: its value is bytes, not a number", clip(s.Name), s.Length), "")
+		l.add(Note, s.Pos,
+			say("signal/wide", "%q has %d bits: its value is bytes, not a number", s.Name, s.Length))
 		return
 	}
 	if s.Start0 != nil && (*s.Start0 < low || *s.Start0 > high) {
-		l.add(Warning, s.Pos, "signal/start-value", fmt.Sprintf("start value %g of %q is not among its raw values, %g to %g", *s.Start0, clip(s.Name), low, high),
-			"GenSigStartValue is raw")
+		l.add(Warning, s.Pos,
+			say("signal/start-value", "start value %g of %q is not among its raw values, %g to %g",
+				*s.Start0, s.Name, low, high).
+				try("GenSigStartValue is raw"))
 	}
 	l.values(s)
 	l.pages(s)
@@ -194,7 +210,9 @@ func rawLimits(s *Signal) (low, high float64) {
 // of rounding.
 func (l *linter) physicalRange(s *Signal, low, high float64) {
 	if s.Min > s.Max {
-		l.add(Warning, s.Pos, "signal/range-inverted", fmt.Sprintf("range of %q: minimum %g is over maximum %g", clip(s.Name), s.Min, s.Max), "swap them")
+		l.add(Warning, s.Pos,
+			say("signal/range-inverted", "range of %q: minimum %g is over maximum %g", s.Name, s.Min, s.Max).
+				try("swap them"))
 		return
 	}
 	if s.Min == 0 && s.Max == 0 || s.Factor == 0 {
@@ -203,7 +221,8 @@ func (l *linter) physicalRange(s *Signal, low, high float64) {
 	a, b := low*s.Factor+s.Offset, high*s.Factor+s.Offset
 	step := math.Abs(s.Factor)
 	if least, most := min(a, b), max(a, b); s.Min < least-step || s.Max > most+step {
-		l.add(Note, s.Pos, "signal/range", fmt.Sprintf("range %g to %g of %q: its bits hold %g to %g", s.Min, s.Max, clip(s.Name), least, most), "")
+		l.add(Note, s.Pos,
+			say("signal/range", "range %g to %g of %q: its bits hold %g to %g", s.Min, s.Max, s.Name, least, most))
 	}
 }
 
@@ -211,9 +230,11 @@ func (l *linter) physicalRange(s *Signal, low, high float64) {
 func (l *linter) unit(s *Signal) {
 	switch {
 	case strings.Contains(s.Unit, "\u00C2") || strings.Contains(s.Unit, "\uFFFD"):
-		l.add(Warning, s.Pos, "signal/unit-encoding", fmt.Sprintf("unit %q of %q went through a wrong encoding", clip(s.Unit), clip(s.Name)), "write the unit anew and save as UTF-8")
+		l.add(Warning, s.Pos,
+			say("signal/unit-encoding", "unit %q of %q went through a wrong encoding", s.Unit, s.Name).
+				try("write the unit anew and save as UTF-8"))
 	case strings.TrimSpace(s.Unit) != s.Unit:
-		l.add(Note, s.Pos, "signal/unit-blank", fmt.Sprintf("unit %q of %q has blanks at its ends", s.Unit[:min(len(s.Unit), 40)], clip(s.Name)), "")
+		l.add(Note, s.Pos, say("signal/unit-blank", "unit %q of %q has blanks at its ends", s.Unit, s.Name))
 	}
 }
 
@@ -230,7 +251,9 @@ func (l *linter) values(s *Signal) {
 		if s.Type == Signed && v.Value>>s.Length == 0 {
 			hint = fmt.Sprintf("the signal is signed: those bits are %d", v.Value-1<<s.Length)
 		}
-		l.add(Warning, s.Pos, "values/outside", fmt.Sprintf("no %d bits of %q make the value %d, %q", s.Length, clip(s.Name), v.Value, clip(v.Text)), hint)
+		l.add(Warning, s.Pos,
+			say("values/outside", "no %d bits of %q make the value %d, %q", s.Length, s.Name, v.Value, v.Text).
+				try(hint))
 		return
 	}
 }
@@ -249,11 +272,13 @@ func (l *linter) pages(s *Signal) {
 		return
 	}
 	if s.Switch.Length > 64 {
-		l.add(Error, s.Pos, "signal/multiplexer", fmt.Sprintf("multiplexer %q of %q is wider than 64 bits", clip(s.Switch.Name), clip(s.Name)), "")
+		l.add(Error, s.Pos,
+			say("signal/multiplexer", "multiplexer %q of %q is wider than 64 bits", s.Switch.Name, s.Name))
 		return
 	}
 	if last := s.Pages[len(s.Pages)-1].From; s.Switch.Length < 64 && last>>s.Switch.Length != 0 {
-		l.add(Warning, s.Pos, "signal/multiplexer", fmt.Sprintf("page %d of %q does not fit the %d bits of its multiplexer %q",
-			last, clip(s.Name), s.Switch.Length, clip(s.Switch.Name)), "")
+		l.add(Warning, s.Pos,
+			say("signal/multiplexer", "page %d of %q does not fit the %d bits of its multiplexer %q",
+				last, s.Name, s.Switch.Length, s.Switch.Name))
 	}
 }

@@ -21,8 +21,8 @@ const (
 	maxLength = 65535
 )
 
-// frameKey returns the identifier of a frame from that of the file. ok is false when it fits no frame.
-func (p *parser) frameKey(id uint64) (key frameKey, ok bool) {
+// frameKeyOf returns the identifier of a frame from that of the file. ok is false when it fits no frame.
+func frameKeyOf(id uint64) (key frameKey, ok bool) {
 	switch {
 	case id > math.MaxUint32 || id&^extendedFlag > maxExtended:
 		return frameKey{}, false
@@ -43,31 +43,36 @@ func (p *parser) readMessage(st statement, c *cursor) {
 	c.need(':')
 	m.Length = c.size("the length in bytes", maxLength)
 	if c.more() && c.peek() != ';' {
-		m.Senders = p.nodeList(c, "the sender")
+		m.Senders = nodeList(c, "the sender")
 	}
 	c.end()
 	if c.failed() {
 		return
 	}
 	if id == independent {
-		p.note(st.start, "message/independent-signals", fmt.Sprintf("%q holds signals that belong to no frame: not used", m.Name), "")
+		p.note(st.start,
+			say("message/independent-signals", "%q holds signals that belong to no frame: not used", m.Name))
 		p.message, p.refusal = m, -1
 		p.messages[frameKey{id: independent}] = m
 		return
 	}
-	key, ok := p.frameKey(id)
+	key, ok := frameKeyOf(id)
 	if !ok {
-		p.setAside(st, place, "identifier", fmt.Sprintf("identifier %d (%#x) does not fit 29 bits", id, id), "")
+		p.setAside(st, place, say("identifier", "identifier %d (%#x) does not fit 29 bits", id, id))
 		return
 	}
 	if first := p.messages[key]; first != nil {
-		p.setAside(st, st.start, "duplicate-identifier", fmt.Sprintf("identifier %d of %q is already that of %q on line %d",
-			id, m.Name, first.Name, first.Pos.Line), "remove one of them")
+		p.setAside(st, st.start,
+			say("duplicate-identifier", "identifier %d of %q is already that of %q on line %d",
+				id, m.Name, first.Name, first.Pos.Line).
+				try("remove one of them"))
 		return
 	}
 	if key.extended && id&extendedFlag == 0 {
-		p.warn(place, "message/no-extended-bit", fmt.Sprintf("identifier %d of %q does not fit 11 bits: taken as a 29-bit identifier", id, m.Name),
-			fmt.Sprintf("write %d", id|extendedFlag))
+		p.warn(place,
+			say("message/no-extended-bit", "identifier %d of %q does not fit 11 bits: taken as a 29-bit identifier",
+				id, m.Name).
+				try(fmt.Sprintf("write %d", id|extendedFlag)))
 	}
 	m.ID, m.Extended = key.id, key.extended
 	p.message, p.refusal = m, -1
@@ -76,7 +81,7 @@ func (p *parser) readMessage(st statement, c *cursor) {
 }
 
 // nodeList reads names up to the end, divided by commas or blanks. The name that means nobody is left out.
-func (p *parser) nodeList(c *cursor, what string) []string {
+func nodeList(c *cursor, what string) []string {
 	var names []string
 	for c.more() && c.peek() != ';' {
 		if c.take(',') {
@@ -125,16 +130,17 @@ func (p *parser) readSignal(st statement, c *cursor) {
 	p.readRange(c, s)
 	c.need(']')
 	s.Unit = c.quoted("the unit")
-	s.Receivers = p.nodeList(c, "a receiver")
+	s.Receivers = nodeList(c, "a receiver")
 	c.end()
 	if c.failed() {
 		return
 	}
 	switch {
 	case s.Length == 0:
-		p.setAside(st, place, "zero-length", fmt.Sprintf("signal %q has no bits", s.Name), "give it a length of 1 or more")
+		p.setAside(st, place,
+			say("zero-length", "signal %q has no bits", s.Name).try("give it a length of 1 or more"))
 	case math.IsInf(s.Factor, 0) || math.IsInf(s.Offset, 0):
-		p.setAside(st, place, "scale", fmt.Sprintf("factor or offset of %q is too large", s.Name), "")
+		p.setAside(st, place, say("scale", "factor or offset of %q is too large", s.Name))
 	default:
 		p.addSignal(st, s, mark)
 	}
@@ -147,12 +153,16 @@ func (p *parser) addSignal(st statement, s *Signal, mark muxMark) {
 	first := p.signals[signalKey{p.message, s.Name}]
 	if first != nil {
 		if first.Start == s.Start && first.Length == s.Length && p.marks[first].same(mark) {
-			p.setAside(st, s.Pos.Offset, "duplicate", fmt.Sprintf("signal %q is already on line %d", s.Name, first.Pos.Line), "remove one of them")
+			p.setAside(st, s.Pos.Offset,
+				say("duplicate", "signal %q is already on line %d", s.Name, first.Pos.Line).
+					try("remove one of them"))
 			return
 		}
 		name := p.freeName(s.Name)
-		p.warn(s.Pos.Offset, "signal/duplicate", fmt.Sprintf("another signal %q is on line %d: this one is named %q", s.Name, first.Pos.Line, name),
-			"rename one of them")
+		p.warn(s.Pos.Offset,
+			say("signal/duplicate", "another signal %q is on line %d: this one is named %q",
+				s.Name, first.Pos.Line, name).
+				try("rename one of them"))
 		s.Name = name
 	}
 	p.signals[signalKey{p.message, s.Name}] = s
@@ -177,7 +187,8 @@ func (p *parser) freeName(name string) string {
 func (p *parser) strayLine(st statement) {
 	if p.refusal < 0 {
 		p.refusal = len(p.db.Diagnostics)
-		p.setAside(st, st.start, "stray", "a signal before the first message", "put it below its BO_ line")
+		p.setAside(st, st.start,
+			say("stray", "a signal before the first message").try("put it below its BO_ line"))
 		return
 	}
 	p.cover(p.refusal, st.line, st.last)
@@ -254,7 +265,7 @@ func (p *parser) readRange(c *cursor, s *Signal) {
 	if at == c.to {
 		return
 	}
-	p.warn(c.place, "signal/range-unreadable", fmt.Sprintf("range of %q: %s: taken as not stated", s.Name, c.fault), "")
+	p.warn(c.place, say("signal/range-unreadable", "range of %q: %s: taken as not stated", s.Name, c.fault))
 	c.fault, c.at = "", at
 	s.Min, s.Max = 0, 0
 }

@@ -2,7 +2,6 @@ package dbc
 
 import (
 	"cmp"
-	"fmt"
 	"slices"
 	"strconv"
 	"strings"
@@ -29,10 +28,10 @@ func (p *parser) readMultiplexing(st statement, c *cursor) {
 	by := p.signals[signalKey{m, name}]
 	switch {
 	case by == nil:
-		p.setAside(st, place, "no-signal", fmt.Sprintf("message %q has no signal %q", m.Name, clip(name)), "")
+		p.setAside(st, place, say("no-signal", "message %q has no signal %q", m.Name, name))
 		return
 	case s.Switch != nil && s.Switch != by:
-		p.setAside(st, place, "two-multiplexers", fmt.Sprintf("signal %q depends on %q already", s.Name, s.Switch.Name), "")
+		p.setAside(st, place, say("two-multiplexers", "signal %q depends on %q already", s.Name, s.Switch.Name))
 		return
 	}
 	by.Multiplexer = true
@@ -69,18 +68,18 @@ func (p *parser) linkMultiplexers() {
 	for _, m := range p.db.Messages {
 		lost := p.linkMessage(m)
 		for _, s := range m.Signals {
-			if lost[s] == "" {
-				lost[s] = unreachable(s, lost)
+			if r := unreachable(s, lost); r.rule != "" && lost[s].rule == "" {
+				lost[s] = r
 			}
 			s.Pages = merge(s.Pages)
 		}
 		m.Signals = slices.DeleteFunc(m.Signals, func(s *Signal) bool {
-			if lost[s] == "" {
+			if lost[s].rule == "" {
 				return false
 			}
 			delete(p.signals, signalKey{m, s.Name})
 			line := s.Pos.Line - 1
-			p.setAside(statement{kw: kwSignal, line: line, last: line}, s.Pos.Offset, "multiplexer", lost[s], "")
+			p.setAside(statement{kw: kwSignal, line: line, last: line}, s.Pos.Offset, lost[s])
 			return true
 		})
 	}
@@ -88,8 +87,8 @@ func (p *parser) linkMultiplexers() {
 
 // linkMessage links the signals of one message to its multiplexer and returns
 // those that have none, with the reason.
-func (p *parser) linkMessage(m *Message) map[*Signal]string {
-	lost := map[*Signal]string{}
+func (p *parser) linkMessage(m *Message) map[*Signal]remark {
+	lost := map[*Signal]remark{}
 	root := p.rootMultiplexer(m)
 	for _, s := range m.Signals {
 		mark := p.marks[s]
@@ -97,9 +96,11 @@ func (p *parser) linkMessage(m *Message) map[*Signal]string {
 		switch {
 		case !mark.multiplexed || s.Switch != nil:
 		case !mark.paged:
-			p.warn(mark.place, "signal/page", fmt.Sprintf("%q is marked m without a page: taken as always present", s.Name), "write m and the multiplexer's value")
+			p.warn(mark.place,
+				say("signal/page", "%q is marked m without a page: taken as always present", s.Name).
+					try("write m and the multiplexer's value"))
 		case root == nil:
-			lost[s] = fmt.Sprintf("%q is on page %d, but %q has no multiplexer", s.Name, mark.page, m.Name)
+			lost[s] = say("multiplexer", "%q is on page %d, but %q has no multiplexer", s.Name, mark.page, m.Name)
 		default:
 			s.Switch = root
 			s.Pages = []MuxRange{{mark.page, mark.page}}
@@ -119,8 +120,10 @@ func (p *parser) rootMultiplexer(m *Message) *Signal {
 		case root == nil:
 			root = s
 		case !p.explained(m):
-			p.warn(mark.place, "signal/multiplexer", fmt.Sprintf("%q has two multiplexers, %q and %q: pages are taken as those of the first",
-				m.Name, root.Name, s.Name), "say with SG_MUL_VAL_ which signal depends on which")
+			p.warn(mark.place,
+				say("signal/multiplexer", "%q has two multiplexers, %q and %q: pages are taken as those of the first",
+					m.Name, root.Name, s.Name).
+					try("say with SG_MUL_VAL_ which signal depends on which"))
 			return root
 		}
 	}
@@ -134,20 +137,20 @@ func (p *parser) explained(m *Message) bool {
 	})
 }
 
-// unreachable says why a signal can never be found, "" when it can: its chain of
+// unreachable says why a signal can never be found, nothing when it can: its chain of
 // multiplexers must end, soon, and hold none that is lost.
-func unreachable(s *Signal, lost map[*Signal]string) string {
+func unreachable(s *Signal, lost map[*Signal]remark) remark {
 	at := s
 	for range maxNesting {
 		if at.Switch == nil {
-			return ""
+			return remark{}
 		}
 		at = at.Switch
-		if lost[at] != "" {
-			return fmt.Sprintf("%q depends on %q, which is set aside", s.Name, at.Name)
+		if lost[at].rule != "" {
+			return say("multiplexer", "%q depends on %q, which is set aside", s.Name, at.Name)
 		}
 	}
-	return fmt.Sprintf("multiplexers of %q form a loop, or nest over %d deep", s.Name, maxNesting)
+	return say("multiplexer", "multiplexers of %q form a loop, or nest over %d deep", s.Name, maxNesting)
 }
 
 // merge sorts ranges and joins those that touch.
@@ -155,7 +158,9 @@ func merge(pages []MuxRange) []MuxRange {
 	if len(pages) < 2 {
 		return pages
 	}
-	slices.SortFunc(pages, func(a, b MuxRange) int { return cmp.Or(cmp.Compare(a.From, b.From), cmp.Compare(a.To, b.To)) })
+	slices.SortFunc(pages, func(a, b MuxRange) int {
+		return cmp.Or(cmp.Compare(a.From, b.From), cmp.Compare(a.To, b.To))
+	})
 	kept := pages[:1]
 	for _, r := range pages[1:] {
 		last := &kept[len(kept)-1]

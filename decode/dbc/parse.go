@@ -2,7 +2,6 @@ package dbc
 
 import (
 	"cmp"
-	"fmt"
 	"slices"
 )
 
@@ -16,6 +15,7 @@ func Parse(file string, src []byte) *Database {
 	p := &parser{
 		splitter:    newSplitter(source),
 		db:          &Database{File: file, Lines: make([]LineUse, len(source.starts)), source: source},
+		later:       make([]statement, 0, len(source.starts)/2),
 		messages:    map[frameKey]*Message{},
 		signals:     map[signalKey]*Signal{},
 		copies:      map[signalKey]int{},
@@ -31,7 +31,9 @@ func Parse(file string, src []byte) *Database {
 		refusal:     -1,
 	}
 	if odd >= 0 {
-		p.note(odd, "file/encoding", "not UTF-8: read as cp1252", "save it as UTF-8 if names or units look wrong")
+		p.note(odd,
+			say("file/encoding", "not UTF-8: read as cp1252").
+				try("save it as UTF-8 if names or units look wrong"))
 	}
 	p.readDefinitions()
 	p.readPhase(phaseDefaults)
@@ -101,6 +103,8 @@ type parser struct {
 	refusal int      // index of the diagnostic that refused the message SG_ lines belong to; -1: none
 }
 
+// readDefinitions cuts the text into statements, reads those of the first phase and
+// keeps the others.
 func (p *parser) readDefinitions() {
 	for i := 0; i < len(p.starts); {
 		kw, at, behind := p.keywordAt(i)
@@ -112,22 +116,18 @@ func (p *parser) readDefinitions() {
 			i = p.foreignLines(i, at)
 		default:
 			st := p.cut(i, kw, at, behind)
-			p.account(&st)
-			p.statement(st)
+			p.account(st)
+			if kw.phase() == phaseDefinitions {
+				p.read(st)
+			} else {
+				p.later = append(p.later, st)
+			}
 			i = st.last + 1
 		}
 	}
 }
 
-// statement reads one statement, or keeps it for its phase.
-func (p *parser) statement(st statement) {
-	if st.kw.phase() != phaseDefinitions {
-		p.later = append(p.later, st)
-		return
-	}
-	p.read(st)
-}
-
+// readPhase reads the statements that were kept for a phase.
 func (p *parser) readPhase(ph phase) {
 	for _, st := range p.later {
 		if st.kw.phase() == ph {
@@ -139,17 +139,17 @@ func (p *parser) readPhase(ph phase) {
 // read reads one statement and sets it aside where it has a fault.
 func (p *parser) read(st statement) {
 	if st.unclosed != 0 {
-		p.setAside(st, st.unclosed, "syntax", "a string without closing quote", st.kw.shape())
+		p.setAside(st, st.unclosed, say("syntax", "a string without closing quote").try(st.kw.shape()))
 		return
 	}
 	c := &cursor{text: p.text, at: st.from, to: st.to, kw: st.kw}
-	p.readers(st, c)
+	p.dispatch(st, c)
 	if c.failed() {
-		p.setAside(st, c.place, "syntax", c.fault, st.kw.shape())
+		p.setAside(st, c.place, remark{rule: "syntax", text: c.fault, hint: st.kw.shape()})
 	}
 }
 
-func (p *parser) readers(st statement, c *cursor) {
+func (p *parser) dispatch(st statement, c *cursor) {
 	switch st.kw {
 	case kwVersion:
 		p.version(st, c)
@@ -186,13 +186,13 @@ func (p *parser) readers(st statement, c *cursor) {
 	case kwGroup:
 		p.readGroup(st, c)
 	case kwUnused:
-		p.setAside(st, st.start, "unused", fmt.Sprintf("%q is not supported", clip(p.text[st.start:st.from])), "")
+		p.setAside(st, st.start, say("unused", "%q is not supported", p.text[st.start:st.from]))
 	}
 }
 
 // account marks the lines of a statement as understood; a fault found later
 // sets them aside.
-func (p *parser) account(st *statement) {
+func (p *parser) account(st statement) {
 	for i := st.line; i <= st.last; i++ {
 		p.db.Lines[i] = Understood
 		if _, at, _ := p.keywordAt(i); at < 0 {
@@ -200,45 +200,47 @@ func (p *parser) account(st *statement) {
 		}
 	}
 	if st.trailing != 0 {
-		p.setAsideLine(*st, st.trailing, "trailing",
-			fmt.Sprintf("%q after the \";\"", clip(p.text[st.trailing:p.lineEnd(st.last)])), "start it on a line of its own")
+		p.setAsideLine(st, st.trailing,
+			say("trailing", "%q after the \";\"", p.text[st.trailing:p.lineEnd(st.last)]).
+				try("start it on a line of its own"))
 	}
 	if st.endless && st.kw != kwUnused {
-		p.warn(st.start, st.kw.subject()+"/no-semicolon", `no ";" at the end`, "")
+		p.warn(st.start, say(st.kw.subject()+"/no-semicolon", `no ";" at the end`))
 	}
 	if st.inComment != 0 {
-		p.warn(p.starts[st.inComment], "comment/statement", "a comment that began on line "+fmt.Sprint(st.line+1)+
-			" runs over what looks like a statement", `is its closing '";' missing?`)
+		p.warn(p.starts[st.inComment], say("comment/statement",
+			"a comment that began on line %d runs over what looks like a statement", st.line+1).
+			try(`is its closing '";' missing?`))
 	}
 }
 
-// foreignLines sets aside the lines from i on that start with no keyword.
-func (p *parser) foreignLines(i, at int) int {
-	first := i
-	for kw := notKeyword; kw == notKeyword && at >= 0 && i < len(p.starts); {
-		i++
-		if i < len(p.starts) {
-			kw, at, _ = p.keywordAt(i)
+// foreignLines sets aside the lines from first on, up to the next blank line or
+// statement. at is the offset of their first word.
+func (p *parser) foreignLines(first, at int) (next int) {
+	i := first + 1
+	for ; i < len(p.starts); i++ {
+		if kw, word, _ := p.keywordAt(i); kw != notKeyword || word < 0 {
+			break
 		}
 	}
-	_, at, _ = p.keywordAt(first)
-	p.setAside(statement{kw: notKeyword, line: first, last: i - 1}, at, "foreign",
-		fmt.Sprintf("%q starts with no known keyword", clip(p.text[at:p.lineEnd(first)])), "")
+	p.setAside(statement{kw: notKeyword, line: first, last: i - 1}, at,
+		say("foreign", "%q starts with no known keyword", p.text[at:p.lineEnd(first)]))
 	return i
 }
 
 // setAside records that a statement has no effect.
-func (p *parser) setAside(st statement, place int, rule, text, hint string) {
-	p.report(Error, place, st.kw.subject()+"/"+rule, text, hint)
+func (p *parser) setAside(st statement, place int, r remark) {
+	r.rule = st.kw.subject() + "/" + r.rule
+	p.report(Error, place, r)
 	p.cover(len(p.db.Diagnostics)-1, st.line, st.last)
 }
 
 // setAsideLine records that something on one line of a statement has no effect.
-func (p *parser) setAsideLine(st statement, place int, rule, text, hint string) {
+func (p *parser) setAsideLine(st statement, place int, r remark) {
 	if line := p.position(place).Line - 1; p.db.Lines[line] != Blank {
 		st.line, st.last = line, line
 	}
-	p.setAside(st, place, rule, text, hint)
+	p.setAside(st, place, r)
 }
 
 // cover makes a diagnostic cover the lines with these indexes, and sets them aside.
@@ -252,16 +254,11 @@ func (p *parser) cover(diagnostic, first, last int) {
 	d.FirstLine, d.LastLine = min(d.FirstLine, first+1), max(d.LastLine, last+1)
 }
 
-func (p *parser) warn(place int, rule, text, hint string) { p.report(Warning, place, rule, text, hint) }
-func (p *parser) note(place int, rule, text, hint string) { p.report(Note, place, rule, text, hint) }
+func (p *parser) warn(place int, r remark) { p.report(Warning, place, r) }
+func (p *parser) note(place int, r remark) { p.report(Note, place, r) }
 
-func (p *parser) report(sev Severity, place int, rule, text, hint string) {
-	p.db.Diagnostics = append(p.db.Diagnostics, diagnose(sev, p.position(place), rule, text, hint))
-}
-
-// diagnose makes a diagnostic that covers one line.
-func diagnose(sev Severity, pos Position, rule, text, hint string) Diagnostic {
-	return Diagnostic{Pos: pos, Severity: sev, Rule: rule, Text: text, Hint: hint, FirstLine: pos.Line, LastLine: pos.Line}
+func (p *parser) report(severity Severity, place int, r remark) {
+	p.db.Diagnostics = append(p.db.Diagnostics, r.at(p.position(place), severity))
 }
 
 func (p *parser) version(st statement, c *cursor) {
@@ -295,10 +292,10 @@ func (p *parser) bitTiming(st statement, c *cursor) {
 func (p *parser) bitrate(place int, rate float64) int64 {
 	switch {
 	case rate >= 1 && rate <= 1000:
-		p.warn(place, "bit-timing/kilobit", fmt.Sprintf("bit rate %g: taken as kbit/s", rate), "state it in bit/s")
+		p.warn(place, say("bit-timing/kilobit", "bit rate %g: taken as kbit/s", rate).try("state it in bit/s"))
 		rate *= 1000
 	case !(rate >= 0 && rate <= 1e8):
-		p.warn(place, "bit-timing/bit-rate", fmt.Sprintf("bit rate %g is no bit rate of a CAN bus", rate), "")
+		p.warn(place, say("bit-timing/bit-rate", "bit rate %g is no bit rate of a CAN bus", rate))
 		return 0
 	}
 	return int64(rate)
@@ -318,7 +315,7 @@ func (p *parser) readNodes(st statement, c *cursor) {
 		case name == nobody:
 			continue
 		case p.nodes[name] != nil:
-			p.warn(place, "node/duplicate", fmt.Sprintf("node %q is listed twice", name), "")
+			p.warn(place, say("node/duplicate", "node %q is listed twice", name))
 			continue
 		}
 		n := &Node{Name: name, Pos: p.position(place)}
@@ -339,7 +336,7 @@ func (p *parser) readVariable(st statement, c *cursor) {
 		return
 	}
 	if len(p.variable) == 0 {
-		p.note(st.start, "environment/unused", "environment variables are no part of frames: not used", "")
+		p.note(st.start, say("environment/unused", "environment variables are no part of frames: not used"))
 	}
 	p.variable[name] = true
 }

@@ -76,7 +76,8 @@ func secondOpinion(db *Database) []Diagnostic {
 			if said(text[d.Pos.Offset:], p.rule, d.Message) {
 				continue
 			}
-			found = append(found, diagnose(p.severity, db.source.position(d.Pos.Offset), p.rule, d.Message, ""))
+			r := remark{rule: p.rule, text: d.Message}
+			found = append(found, r.at(db.source.position(d.Pos.Offset), p.severity))
 		}
 	}
 	return found

@@ -81,9 +81,30 @@ func keywordOf(word string) keyword {
 
 // subject names in rules what a statement of this keyword is about.
 func (k keyword) subject() string {
-	return [...]string{"line", "version", "new-symbols", "bit-timing", "node", "message", "signal", "senders",
-		"environment", "value-table", "comment", "attribute", "attribute", "attribute", "attribute",
-		"attribute", "attribute", "values", "float", "multiplexing", "group", "statement"}[k]
+	return [...]string{
+		notKeyword:           "line",
+		kwVersion:            "version",
+		kwNewSymbols:         "new-symbols",
+		kwBitTiming:          "bit-timing",
+		kwNodes:              "node",
+		kwMessage:            "message",
+		kwSignal:             "signal",
+		kwSenders:            "senders",
+		kwEnvironment:        "environment",
+		kwValueTable:         "value-table",
+		kwComment:            "comment",
+		kwDefinition:         "attribute",
+		kwRelationDefinition: "attribute",
+		kwDefault:            "attribute",
+		kwRelationDefault:    "attribute",
+		kwAttribute:          "attribute",
+		kwRelation:           "attribute",
+		kwValues:             "values",
+		kwFloat:              "float",
+		kwMultiplexing:       "multiplexing",
+		kwGroup:              "group",
+		kwUnused:             "statement",
+	}[k]
 }
 
 // shape is how a statement of this keyword should read.
@@ -108,7 +129,7 @@ func (k keyword) shape() string {
 		kwFloat:              `SIG_VALTYPE_ id signal : 1;`,
 		kwMultiplexing:       `SG_MUL_VAL_ id signal multiplexer 1-1, 3-5;`,
 		kwGroup:              `SIG_GROUP_ id name 1 : signal signal;`,
-		kwUnused:             ``,
+		kwUnused:             "",
 	}[k]
 }
 
@@ -126,12 +147,12 @@ type statement struct {
 	inComment int // index of a line within its comment that looks like a statement; else 0
 }
 
-// statements cuts the text into statements. A statement starts at a known
-// keyword that is the first word of its line and stands outside a string.
-// VERSION, BS_, BO_ and SG_ end with their line, so that one bad line never
-// costs the next; BU_ takes the lines below it that start with no keyword and
-// hold nothing but names; NS_ takes the one-word lines below it; the others end at ";" outside a string, or
-// where the next statement starts.
+// splitter cuts the text into statements. A statement starts at a known keyword
+// that is the first word of its line and stands outside a string. VERSION, BS_,
+// BO_ and SG_ end with their line, so that one bad line never costs the next;
+// BU_ takes the lines below it that start with no keyword and hold nothing but
+// names; NS_ takes the one-word lines below it; the others end at ";" outside a
+// string, or where the next statement starts.
 type splitter struct {
 	*source
 	lastQuote        int // offset of the last quote of the text; -1: none

@@ -69,7 +69,8 @@ func (s *source) next(i int) int {
 func transcode(src []byte) (text string, odd int) {
 	odd = -1
 	if bytes.HasPrefix(src, []byte("\xFF\xFE")) || bytes.HasPrefix(src, []byte("\xFE\xFF")) {
-		src, _ = unicode.UTF16(unicode.LittleEndian, unicode.UseBOM).NewDecoder().Bytes(src) // bad pairs become U+FFFD, never an error
+		// bad surrogate pairs become U+FFFD, so this never fails
+		src, _ = unicode.UTF16(unicode.LittleEndian, unicode.UseBOM).NewDecoder().Bytes(src)
 	}
 	src = bytes.TrimPrefix(src, []byte("\uFEFF"))
 	if !utf8.Valid(src) {
@@ -142,13 +143,11 @@ func blank(c byte) bool {
 // clip shortens a text of the file so that it fits a diagnostic.
 func clip(s string) string {
 	const most = 40
-	s = s[:min(len(s), 4*most)]
-	s = strings.Join(strings.Fields(s), " ")
 	if len(s) <= most {
 		return s
 	}
 	cut := most
-	for !utf8.RuneStart(s[cut]) {
+	for cut > 0 && !utf8.RuneStart(s[cut]) {
 		cut--
 	}
 	return s[:cut] + "..."
