@@ -157,7 +157,7 @@ func (c *cursor) float(what string) float64 {
 // parseFloat is strconv.ParseFloat for plain decimal numbers only: the words
 // that also stand for numbers in Go (inf, nan, 0x1p3, 1_0) are none in a DBC file.
 func parseFloat(w string) (float64, error) {
-	for i := 0; i < len(w); i++ {
+	for i := range len(w) {
 		switch c := w[i]; {
 		case c >= '0' && c <= '9', c == '.', c == '-', c == '+', c == 'e', c == 'E':
 		default:

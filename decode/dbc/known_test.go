@@ -341,10 +341,14 @@ func TestPublicAnswers(t *testing.T) {
 		{"cycle", attributes.Messages[0].CycleTime, time.Second},
 		{"long message name", long.Messages[0].Name, "SS12345678901234567890123458789012345"},
 		{"long sender", long.Message("M12345678901234567890123456789012").Senders, []string{"N12345678901234567890123456789012"}},
-		{"long receiver", long.Message("M1234567890123456789012345678901").Signal("SS12345678901234567890123456789012").Receivers,
-			[]string{"N123456789012345678901234567890123"}},
-		{"groups by long names", long.Message("MM12345678901234567890123456789012").Groups,
-			[]SignalGroup{{"SS1234_sg", 1, []string{"SS1234567890123456789012345678901233", "SSS12345678901234567890123456789012"}}}},
+		{
+			"long receiver", long.Message("M1234567890123456789012345678901").Signal("SS12345678901234567890123456789012").Receivers,
+			[]string{"N123456789012345678901234567890123"},
+		},
+		{
+			"groups by long names", long.Message("MM12345678901234567890123456789012").Groups,
+			[]SignalGroup{{"SS1234_sg", 1, []string{"SS1234567890123456789012345678901233", "SSS12345678901234567890123456789012"}}},
+		},
 	}
 	for _, row := range rows {
 		if diff := cmp.Diff(row.want, row.got); diff != "" {

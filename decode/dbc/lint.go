@@ -121,7 +121,7 @@ func (l *linter) identifiers() {
 
 // isIdentifier says whether a name is made of letters, digits and _, no digit first.
 func isIdentifier(name string) bool {
-	for i := 0; i < len(name); i++ {
+	for i := range len(name) {
 		if c := name[i]; c >= 0x80 || !wordByte(c) || i == 0 && c >= '0' && c <= '9' {
 			return false
 		}

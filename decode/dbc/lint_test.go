@@ -56,8 +56,10 @@ func TestLint(t *testing.T) {
 
 		{"names", "BU_: 1A\nBS_:\nBO_ 1 M-1: 8 1A\n SG_ 2S : 0|8@1+ (1,0) [0|0] \"\" 1A\n", []string{"1:6 note name/not-identifier"}},
 		{"message name twice", head + "BO_ 2 M: 2 A\n", []string{"4:1 warning message/duplicate-name"}},
-		{"node not listed", head + sg("S", "0|8@1+", `(1,0) [0|0] "" C,D,C,`) + "BO_ 2 N: 8 E\nBO_TX_BU_ 2 : A,F;\n",
-			[]string{"4:2 warning node/undeclared", "4:2 warning node/undeclared", "5:1 warning node/undeclared", "5:1 warning node/undeclared"}},
+		{
+			"node not listed", head + sg("S", "0|8@1+", `(1,0) [0|0] "" C,D,C,`) + "BO_ 2 N: 8 E\nBO_TX_BU_ 2 : A,F;\n",
+			[]string{"4:2 warning node/undeclared", "4:2 warning node/undeclared", "5:1 warning node/undeclared", "5:1 warning node/undeclared"},
+		},
 		{"no nodes listed", "BS_:\nBU_:\nBO_ 1 M: 8 A\n", nil},
 		{"no BS_ line", "BU_:\nBO_ 1 M: 8 Vector__XXX\n", []string{"1:1 note file/missing-statement"}},
 		{"BU_ twice", head + "BU_: C\n", []string{"4:1 warning file/twice"}},
@@ -68,17 +70,23 @@ func TestLint(t *testing.T) {
 		{"values inside", head + sg("S", "0|2@1-", plain) + sg("T", "2|2@1+", plain) + "VAL_ 1 S -2 \"x\" 1 \"y\";\nVAL_ 1 T 0 \"x\" 3 \"y\";\n", nil},
 		{"64 bits", strings.Replace(head, "2 A", "8 A", 1) + sg("S", "0|64@1+", plain) + "VAL_ 1 S 18446744073709551615 \"x\";\n", nil},
 		{"page outside", head + sg("P M", "0|2@1+", plain) + sg("S m4", "8|8@1+", plain), []string{"5:2 warning signal/multiplexer"}},
-		{"start value outside", head + sg("S", "0|8@1+", plain) + "BA_DEF_ SG_ \"GenSigStartValue\" FLOAT 0 0;\nBA_ \"GenSigStartValue\" SG_ 1 S 256;\n",
-			[]string{"4:2 warning signal/start-value"}},
+		{
+			"start value outside", head + sg("S", "0|8@1+", plain) + "BA_DEF_ SG_ \"GenSigStartValue\" FLOAT 0 0;\nBA_ \"GenSigStartValue\" SG_ 1 S 256;\n",
+			[]string{"4:2 warning signal/start-value"},
+		},
 		{"wide", strings.Replace(head, "2 A", "16 A", 1) + sg("S", "0|65@1+", plain), []string{"4:2 note signal/wide"}},
-		{"wide multiplexer", strings.Replace(head, "2 A", "16 A", 1) + sg("P M", "0|65@1+", plain) + sg("S m1", "65|8@1+", plain),
-			[]string{"4:2 note signal/wide", "5:2 error signal/multiplexer"}},
+		{
+			"wide multiplexer", strings.Replace(head, "2 A", "16 A", 1) + sg("P M", "0|65@1+", plain) + sg("S m1", "65|8@1+", plain),
+			[]string{"4:2 note signal/wide", "5:2 error signal/multiplexer"},
+		},
 
 		{"length that no frame has", head + "BO_ 2 N: 9 A\nBO_ 3 O: 64 A\nBO_ 4 P: 65 A\n", []string{"4:1 warning message/length", "6:1 warning message/length"}},
 		{"format against identifier", head + "BO_ 2147483650 N: 8 A\nBA_DEF_ BO_ \"VFrameFormat\" ENUM \"StandardCAN\",\"ExtendedCAN\";\nBA_ \"VFrameFormat\" BO_ 1 1;\n" +
 			"BA_ \"VFrameFormat\" BO_ 2147483650 0;\n", []string{"3:1 warning message/format", "4:1 warning message/format"}},
-		{"cyclic without cycle", head + "BA_DEF_ BO_ \"GenMsgSendType\" ENUM \"Cyclic\",\"None\";\nBA_DEF_DEF_ \"GenMsgSendType\" \"None\";\nBA_ \"GenMsgSendType\" BO_ 1 0;\n",
-			[]string{"3:1 warning message/cycle"}},
+		{
+			"cyclic without cycle", head + "BA_DEF_ BO_ \"GenMsgSendType\" ENUM \"Cyclic\",\"None\";\nBA_DEF_DEF_ \"GenMsgSendType\" \"None\";\nBA_ \"GenMsgSendType\" BO_ 1 0;\n",
+			[]string{"3:1 warning message/cycle"},
+		},
 		{"cycle too short", head + "BA_DEF_ BO_ \"GenMsgCycleTime\" FLOAT 0 0;\nBA_ \"GenMsgCycleTime\" BO_ 1 0.5;\n", []string{"3:1 warning message/cycle"}},
 		{"cycle in other units", head + "BA_DEF_ BO_ \"GenMsgCycleTime\" INT 0 0;\nBA_ \"GenMsgCycleTime\" BO_ 1 100000;\n", []string{"3:1 warning message/cycle"}},
 		{"attribute range inverted", "BS_:\nBU_:\nBA_DEF_ \"X\" INT 5 1;\n", []string{"3:1 warning attribute/range"}},

@@ -225,7 +225,7 @@ func (s *splitter) takeLines(st *statement, belongs func(kw keyword, at, end int
 func oneWord(s string) bool { return len(strings.Fields(s)) == 1 && onlyNames(s) }
 
 func onlyNames(s string) bool {
-	for i := 0; i < len(s); i++ {
+	for i := range len(s) {
 		if !wordByte(s[i]) && !blank(s[i]) && s[i] != ',' {
 			return false
 		}

@@ -120,7 +120,7 @@ func closingQuote(text string, open int) int {
 
 // endsText says whether what follows a quote shows that it ends a text.
 func endsText(rest string) bool {
-	for i := 0; i < len(rest); i++ {
+	for i := range len(rest) {
 		if rest[i] != ' ' && rest[i] != '\t' {
 			return strings.IndexByte(";,\r\n", rest[i]) >= 0
 		}
