@@ -68,8 +68,11 @@ func TestErrorText(t *testing.T) {
 			"controller state: transmit errors made it passive; error counters: sending 136 (passive), receiving 0 (active)"},
 		{0x400, nil, "unknown class 0x400"},
 		{0x10000040, nil, "bus off; unknown class 0x10000000"},
-		{0x0A8, []byte{2: 0x80, 3: 0x19},
-			"protocol violation: while transmitting, in: acknowledge slot; no acknowledgement; bus error"},
+		{
+			0x0A8,
+			[]byte{2: 0x80, 3: 0x19},
+			"protocol violation: while transmitting, in: acknowledge slot; no acknowledgement; bus error",
+		},
 		{0, nil, ""},
 	}
 	for _, tt := range tests {

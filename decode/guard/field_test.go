@@ -69,8 +69,14 @@ func TestFieldMatchesReference(t *testing.T) {
 
 func TestFieldRefused(t *testing.T) {
 	for _, f := range []Field{
-		{}, {Length: 65}, {Length: -1}, {Start: -1, Length: 8}, {Start: 512, Length: 1, Order: Intel},
-		{Start: 505, Length: 8, Order: Intel}, {Start: 504, Length: 2}, {Length: 8, Order: 2},
+		{},
+		{Length: 65},
+		{Length: -1},
+		{Start: -1, Length: 8},
+		{Start: 512, Length: 1, Order: Intel},
+		{Start: 505, Length: 8, Order: Intel},
+		{Start: 504, Length: 2},
+		{Length: 8, Order: 2},
 	} {
 		if err := f.check(); err == nil {
 			t.Errorf("%v was accepted", f)

@@ -65,8 +65,10 @@ func TestRealMessages(t *testing.T) {
 		{"xor F6", last(6, 0xF6), 0x0F6, 0, "7C 43 57 60 00 00 A1"},
 		{"xor F1", last(3, 0xF1), 0x0F1, 0, "7B 30 00 F8"},
 		{"xor 0A", last(7, 0x0A), 0x00A, 0, "7E 38 00 7D 10 31 80 32"},
-		{"sum with length and identifier, computed", checksumOf(Byte(4), Law{Kind: Sum}, Length(), ID(), Data(0, 4)),
-			0x2E4, 0, "80 00 00 00 6B"},
+		{
+			"sum with length and identifier, computed", checksumOf(Byte(4), Law{Kind: Sum}, Length(), ID(), Data(0, 4)),
+			0x2E4, 0, "80 00 00 00 6B",
+		},
 		{"same, a recorded frame", sum, 0x260, 0, "04 00 00 00 00 00 00 6E"}, // hatchback-2009/ecu-fitted-key-on.log line 2
 		{"nibbles of an extended identifier, computed", nibbles(11), 0x12345678, ext, "01 00 00 00 00 00 00 06"},
 	}
@@ -286,6 +288,12 @@ func FuzzVerify(f *testing.F) {
 		if (faults == 0) != (g.Explain(last, fr) == "") {
 			t.Errorf("faults %v explained as %q", faults, g.Explain(last, fr))
 		}
+		w := g.Watch(10)
+		if first := w.Add(last); first != g.Verify(nil, last, 1) {
+			t.Errorf("watched alone: %v, verified: %v", first, g.Verify(nil, last, 1))
+		}
+		fr.Time = 10
+		w.Add(fr)
 		if err := g.Fill(last, fr); err == nil && g.Verify(last, fr, 1) != 0 {
 			t.Errorf("filled % X after % X: %v", fr.Payload(), last.Payload(), g.Verify(last, fr, 1))
 		}

@@ -58,13 +58,6 @@ const (
 	lowIDBehind
 )
 
-// sumMixes are tried for the families in which the order does not matter,
-// crcMixes for CRC.
-var (
-	sumMixes = [...]mix{alone, idBefore, lengthAndID, lowIDBefore, lengthBefore}
-	crcMixes = [...]mix{alone, idBefore, reversedIDBefore, lowIDBefore, idBehind, reversedIDBehind, lowIDBehind}
-)
-
 // around puts identifier and length around the data.
 func (m mix) around(data Part) []Part {
 	switch m {
@@ -299,13 +292,14 @@ func (s *study) explain(f *fit) []law {
 	return append(out, s.ownConstant(f))
 }
 
-// mixes returns the ways in which the identifier may have gone in.
+// mixes returns the ways in which identifier and length may have gone in, the
+// simple ones first. Where order does not matter, one order is enough.
 func (f *fit) mixes() []mix {
 	switch {
 	case f.law.Kind != CRC:
-		return sumMixes[:]
+		return []mix{alone, idBefore, lengthAndID, lowIDBefore, lengthBefore}
 	case f.behind == 0:
-		return crcMixes[:4]
+		return []mix{alone, idBefore, reversedIDBefore, lowIDBefore}
 	case f.behind == 1:
 		return []mix{lowIDBehind}
 	}
@@ -338,29 +332,54 @@ func (f *fit) variants() (out []Law) {
 // data, as the end-to-end profiles have them, else in the start value or final xor.
 func (s *study) ownConstant(f *fit) law {
 	l := law{fit: *f, full: f.law, own: true}
-	switch {
-	case f.law.Kind != CRC && f.law.Kind != XOR:
+	if f.law.Kind != CRC && f.law.Kind != XOR {
 		l.full.Init = f.constant
 		return l
-	case f.behind > 0 && 8*f.behind == f.field.Length:
-		l.full.Init = 1<<f.field.Length - 1
-		if f.law.Width == 8 {
-			l.full.XorOut = l.full.Init
-		}
-		for id := range 1 << f.field.Length {
-			if l.after = []Part{Bytes(byte(id), byte(id>>8))}; f.behind == 1 {
-				l.after = []Part{Bytes(byte(id))}
-			}
-			if s.holds(&l) {
-				return l
-			}
-		}
 	}
-	l.full.Init, l.full.XorOut, l.after = 0, f.constant, nil
+	if l.after = s.dataID(f); l.after != nil {
+		l.full = f.withDataID()
+		return l
+	}
+	l.full.XorOut = f.constant
 	if f.behind > 0 {
 		l.after = []Part{Bytes(make([]byte, f.behind)...)}
 	}
 	return l
+}
+
+// withDataID returns the law as profiles 2 (8 bits) and 5 (16 bits) have it.
+func (f *fit) withDataID() Law {
+	l := f.law
+	l.Init = 1<<l.Width - 1
+	if l.Width == 8 {
+		l.XorOut = l.Init
+	}
+	return l
+}
+
+// dataID returns the bytes behind the data, low byte first, that give what is
+// stored: as many as the checksum is wide, then there is one solution. Otherwise
+// it returns nil.
+func (s *study) dataID(f *fit) []Part {
+	sum, err := f.withDataID().compile()
+	if err != nil || f.behind == 0 || 8*f.behind != f.field.Length {
+		return nil
+	}
+	n, first := s.lesson.Length, s.payloads[0].Payload()
+	at, err := f.at(n).compile()
+	if err != nil {
+		return nil
+	}
+	var own [can.MaxFDLen]byte
+	at.write(own[:], at.mask)
+	row := stretch{f.from, n - f.cut, &own}.append(nil, first)
+	for id := range 1 << f.field.Length {
+		behind := []byte{byte(id), byte(id >> 8)}[:f.behind]
+		if sum.sum(append(row, behind...)) == at.read(first) {
+			return []Part{Bytes(behind...)}
+		}
+	}
+	return nil
 }
 
 // places returns the fields of a payload of n bytes that may hold a checksum of

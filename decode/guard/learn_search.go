@@ -1,6 +1,10 @@
 package guard
 
-import "plugproof/decode/can"
+import (
+	"slices"
+
+	"plugproof/decode/can"
+)
 
 // stretch is a run of covered bytes with the checksum's own bits taken out.
 type stretch struct {
@@ -280,11 +284,11 @@ func (c *searcher) list(counter *counter, law Law, behind bool) *Part {
 	r := stretch{0, c.s.lesson.Length, &c.own}
 	for _, f := range c.s.payloads {
 		v, stored := counter.at.read(f.Payload()), c.at.read(f.Payload())
-		row, at := append(r.append([]byte{0}, f.Payload()), 0), 0
-		if row = row[:len(row)-1]; behind {
-			row, at = row[1:len(row)+1], len(row)-1
+		row, at := r.append(nil, f.Payload()), 0
+		if behind {
+			at = len(row)
 		}
-		row[at] = list[v]
+		row = slices.Insert(row, at, list[v])
 		for b := 0; !known[v] && b < 256 && sum.sum(row) != stored; b++ {
 			row[at] = byte(b)
 		}

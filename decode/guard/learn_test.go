@@ -135,24 +135,36 @@ func TestLearnChecksums(t *testing.T) {
 		{"crc 1D", []message{{id: 0x107, n: 8, p: lastByte(CRC8(0x1D, 0xFF, 0xFF), Data(0, 0))}}, true},
 		{"crc 1D, xor depends on the message", []message{{id: 0x108, n: 8, p: lastByte(CRC8(0x1D, 0, 0x10), Data(0, 0))}}, true},
 		{"crc 1D from FD, xor DF", []message{{id: 0x109, n: 8, p: lastByte(CRC8(0x1D, 0xFD, 0xDF), Data(0, 0))}}, false},
-		{"crc 2F and a constant", []message{{id: 0x10A, n: 8,
-			p: with(checksumOf(Byte(0), CRC8(0x2F, 0xFF, 0xFF), Data(0, 0), Bytes(0x86)))}}, true},
+		{"crc 2F and a constant", []message{{
+			id: 0x10A, n: 8,
+			p: with(checksumOf(Byte(0), CRC8(0x2F, 0xFF, 0xFF), Data(0, 0), Bytes(0x86))),
+		}}, true},
 		{"crc 07 in a middle byte", []message{{id: 0x10B, n: 8, p: with(checksumOf(Byte(4), CRC8(7, 0, 0), Data(0, 0)))}}, true},
 		{"crc with another polynomial", []message{{id: 0x10C, n: 8, p: lastByte(CRC8(0x9B, 0, 0), Data(0, 0))}}, true},
-		{"crc, reflected", []message{{id: 0x10D, n: 8,
-			p: lastByte(Law{Kind: CRC, Width: 8, Poly: 0x07, Init: 0xFF, XorOut: 0xFF, Reflect: true}, Data(0, 0))}}, true},
+		{"crc, reflected", []message{{
+			id: 0x10D, n: 8,
+			p: lastByte(Law{Kind: CRC, Width: 8, Poly: 0x07, Init: 0xFF, XorOut: 0xFF, Reflect: true}, Data(0, 0)),
+		}}, true},
 		{"crc 16 at the end", []message{{id: 0x10E, n: 8, p: checksumOf(bigEndian(6, 2), CRC16(0x1021, 0xFFFF, 0), Data(0, 0))}}, true},
 		{"crc 16 in front", []message{{id: 0x10F, n: 8, p: checksumOf(Field{0, 16, Intel}, CRC16(0x8005, 0, 0), Data(0, 0))}}, true},
-		{"nibbles", []message{{id: 0x110, n: 8,
-			p: with(checksumOf(Nibble(7, 0), Law{Kind: NibbleSum, Init: 5, Subtract: true}, Data(0, 0)))}}, true},
+		{"nibbles", []message{{
+			id: 0x110, n: 8,
+			p: with(checksumOf(Nibble(7, 0), Law{Kind: NibbleSum, Init: 5, Subtract: true}, Data(0, 0))),
+		}}, true},
 
 		{"sum with identifier, siblings", []message{{id: 0x260, n: 8, p: sumWithID}, {id: 0x2C1, n: 8, p: sumWithID}}, true},
 		{"crc with identifier, siblings", []message{{id: 0x123, n: 8, p: crcWithID}, {id: 0x345, n: 8, p: crcWithID}}, true},
 		{"crc with identifier behind, siblings", []message{{id: 0x123, n: 8, p: crcBehind}, {id: 0x345, n: 8, p: crcBehind}}, true},
-		{"nibbles with identifier, siblings", []message{{id: 0x111, n: 8, p: nibbles(8)}, {id: 0x222, n: 8, p: nibbles(8)},
-			{id: 0x12345678, flags: can.Extended, n: 8, p: nibbles(11)}, {id: 0x02345678, flags: can.Extended, n: 8, p: nibbles(11)}}, true},
-		{"siblings of other lengths", []message{{id: 0x260, n: 8, p: sumWithID},
-			{id: 0x2C6, n: 5, p: checksumOf(Byte(4), Law{Kind: Sum}, Length(), ID(), Data(0, 0))}}, true},
+		{"nibbles with identifier, siblings", []message{
+			{id: 0x111, n: 8, p: nibbles(8)},
+			{id: 0x222, n: 8, p: nibbles(8)},
+			{id: 0x12345678, flags: can.Extended, n: 8, p: nibbles(11)},
+			{id: 0x02345678, flags: can.Extended, n: 8, p: nibbles(11)},
+		}, true},
+		{"siblings of other lengths", []message{
+			{id: 0x260, n: 8, p: sumWithID},
+			{id: 0x2C6, n: 5, p: checksumOf(Byte(4), Law{Kind: Sum}, Length(), ID(), Data(0, 0))},
+		}, true},
 
 		{"profile 1 both", []message{{id: 0x200, n: 8, p: endToEnd(t, EndToEnd{Profile: 1, DataID: 0x123, Length: 8})}}, false},
 		{"profile 1 alternating", []message{{id: 0x201, n: 8, p: endToEnd(t, EndToEnd{Profile: 1, DataID: 0x123, Mode: Alternating, Length: 8})}}, true},
@@ -160,8 +172,10 @@ func TestLearnChecksums(t *testing.T) {
 		{"profile 2", []message{{id: 0x203, n: 8, p: endToEnd(t, EndToEnd{Profile: 2, DataIDs: ids})}}, true},
 		{"profile 5", []message{{id: 0x204, n: 8, p: endToEnd(t, EndToEnd{Profile: 5, DataID: 0x1234, Length: 8})}}, true},
 		{"profile 5, FD", []message{{id: 0x205, flags: can.FD, n: 32, p: endToEnd(t, EndToEnd{Profile: 5, DataID: 0x1234, Length: 32})}}, true},
-		{"profile 11 in 16 bytes", []message{{id: 0x206, flags: can.FD, n: 16,
-			p: endToEnd(t, EndToEnd{Profile: 11, DataID: 0x123, Offset: 0, Length: 16})}}, false},
+		{"profile 11 in 16 bytes", []message{{
+			id: 0x206, flags: can.FD, n: 16,
+			p: endToEnd(t, EndToEnd{Profile: 11, DataID: 0x123, Offset: 0, Length: 16}),
+		}}, false},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
@@ -247,8 +261,11 @@ func TestLearnNothing(t *testing.T) {
 			}
 		}},
 		{"one wrong checksum", message{id: 0x400, n: 8, p: crc}, func(f []can.Frame) { f[200].Data[0] ^= 1 }},
-		{"one wrong counter", message{id: 0x400, n: 2, p: Protection{Counters: []Counter{{Field: Nibble(0, 0)}}}, moving: "ww"},
-			func(f []can.Frame) { f[200].Data[0] ^= 15 }},
+		{
+			"one wrong counter",
+			message{id: 0x400, n: 2, p: Protection{Counters: []Counter{{Field: Nibble(0, 0)}}}, moving: "ww"},
+			func(f []can.Frame) { f[200].Data[0] ^= 15 },
+		},
 		{"a byte sent twice", message{id: 0x400, n: 4, moving: "wrww"}, func(f []can.Frame) {
 			for i := range f {
 				f[i].Data[3] = f[i].Data[1]
@@ -388,6 +405,43 @@ func TestLearnTruck(t *testing.T) {
 			t.Errorf("%08X: learned %+v", ids[i], l)
 		}
 	}
+}
+
+// Whatever the frames, what is learned compiles and holds on all of them.
+func FuzzLearn(f *testing.F) {
+	m := message{id: 0x100, n: 3, p: Protection{
+		Counters:  []Counter{{Field: Nibble(1, 0)}},
+		Checksums: []Checksum{{Field: Byte(2), Law: Law{Kind: XOR}, Over: []Part{Data(0, 0)}}},
+	}, frames: 80}
+	var seed []byte
+	for _, frame := range m.send(f, 5) {
+		seed = append(seed, frame.Payload()...)
+	}
+	f.Add(uint8(3), uint32(0x100), seed)
+	f.Add(uint8(1), uint32(0), make([]byte, 100))
+	f.Fuzz(func(t *testing.T, length uint8, id uint32, data []byte) {
+		n := int(length%8) + 1
+		var frames []can.Frame
+		for i := 0; i+n <= len(data) && i < 400*n; i += n {
+			fr := can.Frame{ID: id & can.MaxStandardID, Time: int64(i/n) * 10 * ms}
+			fr.SetPayload(data[i : i+n])
+			frames = append(frames, fr)
+		}
+		l := Learn([][]can.Frame{frames})[0]
+		g, err := l.Protection.Compile()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if l.Frames < minFrames && cmp.Diff(Protection{}, l.Protection) != "" {
+			t.Errorf("learned from %d frames: %+v", l.Frames, l.Protection)
+		}
+		w := g.Watch(10 * ms)
+		for i := range frames {
+			if faults := w.Add(&frames[i]); faults != 0 {
+				t.Fatalf("frame %d % X: %v, learned %+v", i, frames[i].Payload(), faults, l.Protection)
+			}
+		}
+	})
 }
 
 func BenchmarkLearn(b *testing.B) {

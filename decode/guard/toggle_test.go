@@ -95,9 +95,11 @@ func TestToggleAndParityRefused(t *testing.T) {
 	if err == nil {
 		t.Fatal("accepted")
 	}
-	want := []string{"toggle 1: bits 0|8@1: a toggle bit has the length 1", "toggle 2: it cannot flip every -1 frames",
+	want := []string{
+		"toggle 1: bits 0|8@1: a toggle bit has the length 1", "toggle 2: it cannot flip every -1 frames",
 		"toggle 3: bits 0|0@0", "parity 1: bits 0|8@1: a parity bit has the length 1", "parity 2: bits 600|1@1 lie outside",
-		"parity 3: bits 0|0@0"}
+		"parity 3: bits 0|0@0",
+	}
 	for i, line := range strings.Split(err.Error(), "\n") {
 		if i >= len(want) || !strings.HasPrefix(line, want[i]) {
 			t.Errorf("line %d: %s", i+1, line)
