@@ -140,45 +140,41 @@ type part[C Collector[C]] struct {
 // read, the caller merges. Its channels never block a sender, because there are
 // no more chunks than buffers.
 type chunkFold[C Collector[C]] struct {
-	ctx   context.Context
-	fresh func() C
-	file  uint16
-	gate  *gate
-	free  chan []byte
-	cut   chan part[C]
-	read  chan part[C]
+	*folding[C]
+	file uint16
+	gate *gate
+	free chan []byte
+	cut  chan part[C]
+	read chan part[C]
 }
 
-// foldChunks reads the rest of a candump log in chunks and adds their
-// collectors to total, in order. Memory: a chunk for each worker and two more.
-func foldChunks[C Collector[C]](
-	ctx context.Context, r *Reader, dec *candump, fresh func() C, total *sum[C],
-) error {
-	workers := r.opts.Workers
+// chunks reads the rest of a candump log in chunks and adds their collectors, in
+// order. Memory: a chunk for each worker and two more.
+func (f *folding[C]) chunks(dec *candump) error {
+	workers := f.r.opts.Workers
 	if workers <= 0 {
 		workers = min(runtime.GOMAXPROCS(0), mostWorkers)
 	}
+	buffers := workers + 2
 	p := chunkFold[C]{
-		ctx: ctx, fresh: fresh, file: dec.in.file, gate: newGate(&r.buses),
-		free: make(chan []byte, workers+2),
-		cut:  make(chan part[C], workers+2),
-		read: make(chan part[C], workers+2),
+		folding: f, file: dec.in.file, gate: newGate(&f.r.buses),
+		free: make(chan []byte, buffers), cut: make(chan part[C], buffers), read: make(chan part[C], buffers),
 	}
-	for range workers + 2 {
-		p.free <- nil
+	for range buffers {
+		p.free <- nil // made when it is needed
 	}
 	cutter := dec.cutter()
 	var running sync.WaitGroup
-	running.Go(func() { p.cutAll(cutter, r.chunkSize) })
+	running.Go(func() { p.cutAll(cutter) })
 	for range workers {
 		running.Go(p.readAll)
 	}
 	go func() { running.Wait(); close(p.read) }()
-	p.mergeAll(r, total)
-	if r.err = ctx.Err(); r.err == nil {
-		r.err = r.finish(ctx, cutter.err)
+	p.mergeAll()
+	if f.r.err = f.ctx.Err(); f.r.err == nil {
+		f.r.err = f.r.finish(f.ctx, cutter.err)
 	}
-	return r.err
+	return f.r.err
 }
 
 // cutter continues where the decoder stands.
@@ -190,7 +186,7 @@ func (d *candump) cutter() *cutter {
 	return &cutter{r: t.r, at: at, err: t.err}
 }
 
-func (p *chunkFold[C]) cutAll(c *cutter, size int) {
+func (p *chunkFold[C]) cutAll(c *cutter) {
 	defer close(p.cut)
 	for {
 		var buf []byte
@@ -200,7 +196,7 @@ func (p *chunkFold[C]) cutAll(c *cutter, size int) {
 			return
 		}
 		if buf == nil {
-			buf = make([]byte, size)
+			buf = make([]byte, p.r.chunkSize)
 		}
 		next, ok := c.next(p.ctx, buf)
 		if !ok {
@@ -251,7 +247,7 @@ func (c *chunk) lines() lines {
 
 // mergeAll merges parts in the order of the capture, up to the first that was
 // interrupted, and hands their buffers back.
-func (p *chunkFold[C]) mergeAll(r *Reader, total *sum[C]) {
+func (p *chunkFold[C]) mergeAll() {
 	early := map[int]part[C]{}
 	next := 0
 	for got := range p.read {
@@ -263,9 +259,9 @@ func (p *chunkFold[C]) mergeAll(r *Reader, total *sum[C]) {
 			}
 			delete(early, next)
 			next++
-			r.reports[r.next-1].merge(&part.rep)
-			r.seen.Merge(part.seen)
-			total.add(part.c)
+			p.r.reports[p.r.next-1].merge(&part.rep)
+			p.r.seen.Merge(part.seen)
+			p.add(part.c)
 			p.free <- part.chunk.data[:cap(part.chunk.data)]
 		}
 	}

@@ -25,51 +25,54 @@ const foldBatch = 512
 // other capture is read in one stretch. fresh is never called by two goroutines
 // at once. After an error the collector holds what was read before it.
 func Fold[C Collector[C]](ctx context.Context, r *Reader, fresh func() C) (C, error) {
-	total := sum[C]{}
+	f := folding[C]{ctx: ctx, r: r, fresh: fresh}
 	err := r.open()
 	for err == nil {
 		if dec, ok := r.dec.(*candump); ok && !dec.text.skipping {
-			err = foldChunks(ctx, r, dec, fresh, &total)
+			err = f.chunks(dec)
 		} else {
-			err = foldStretch(ctx, r, fresh, &total)
+			err = f.stretch()
 		}
 		if err == nil {
 			err = r.open()
 		}
 	}
-	if !total.any {
-		total.add(fresh())
+	if !f.any {
+		f.add(fresh())
 	}
 	if errors.Is(err, io.EOF) {
 		err = nil
 	}
-	return total.c, err
+	return f.total, err
 }
 
-// sum is the merged collector so far.
-type sum[C Collector[C]] struct {
-	c   C
-	any bool
+// folding is one run of Fold.
+type folding[C Collector[C]] struct {
+	ctx   context.Context
+	r     *Reader
+	fresh func() C
+	total C    // of everything so far
+	any   bool // total is there
 }
 
-func (s *sum[C]) add(next C) {
-	if !s.any {
-		s.c, s.any = next, true
+func (f *folding[C]) add(next C) {
+	if !f.any {
+		f.total, f.any = next, true
 		return
 	}
-	s.c.Merge(next)
+	f.total.Merge(next)
 }
 
-// foldStretch reads the rest of the open capture into one collector.
-func foldStretch[C Collector[C]](ctx context.Context, r *Reader, fresh func() C, total *sum[C]) error {
-	c := fresh()
-	defer func() { total.add(c) }()
+// stretch reads the rest of the open capture into one collector.
+func (f *folding[C]) stretch() error {
+	c := f.fresh()
+	defer func() { f.add(c) }()
 	batch := make([]can.Frame, foldBatch)
-	for r.cur != nil {
-		if err := ctx.Err(); err != nil {
+	for f.r.cur != nil {
+		if err := f.ctx.Err(); err != nil {
 			return err
 		}
-		n, err := r.readOpen(ctx, batch)
+		n, err := f.r.readOpen(f.ctx, batch)
 		c.Add(batch[:n])
 		if err != nil {
 			return err
