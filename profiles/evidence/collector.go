@@ -30,6 +30,7 @@ type Collector struct {
 	buses []*bus // by Frame.Bus; nil until seen
 
 	frames      uint64
+	sent        uint64
 	start, end  int64
 	first, last can.Frame // in order of the capture
 	pauses      Events
@@ -73,6 +74,9 @@ func (c *Collector) add(f *can.Frame) {
 		c.start, c.end = min(c.start, f.Time), max(c.end, f.Time)
 	}
 	c.frames++
+	if f.Flags&can.Tx != 0 {
+		c.sent++
+	}
 	setHead(&c.last, f)
 	if f.Flags&can.Error != 0 {
 		b.addError(f)
@@ -166,6 +170,7 @@ func (c *Collector) Merge(next *Collector) {
 	c.backward.merge(&next.backward)
 	c.start, c.end = min(c.start, next.start), max(c.end, next.end)
 	c.frames += next.frames
+	c.sent += next.sent
 	c.last = next.last
 	for i := range c.fits {
 		c.fits[i].merge(&next.fits[i])
@@ -187,7 +192,7 @@ func (c *Collector) Merge(next *Collector) {
 // Evidence returns what was gathered. The collector is not to be used afterwards.
 func (c *Collector) Evidence() *Evidence {
 	ev := &Evidence{
-		Setting: c.plan.opts.Setting, Frames: c.frames, Start: c.start, End: c.end,
+		Setting: c.plan.opts.Setting, Frames: c.frames, Sent: c.sent, Start: c.start, End: c.end,
 		Messages: map[string]*Message{}, Pauses: c.pauses, Backward: c.backward,
 	}
 	for _, plan := range c.plan.messages {

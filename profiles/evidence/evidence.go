@@ -36,7 +36,8 @@ const (
 type Evidence struct {
 	Setting    *profiles.Setting
 	Frames     uint64
-	Start, End int64 // earliest and latest frame
+	Sent       uint64 // of them sent by the recording computer itself
+	Start, End int64  // earliest and latest frame
 
 	Buses    []*Bus              // sorted by interface name
 	Messages map[string]*Message // by name; one for every message of the setting, seen or not

@@ -392,7 +392,11 @@ func (p *fit) value(now int64, y float64) {
 	if age := now - p.refTime; !p.hasRef || age < 0 || age > PairWindow {
 		return
 	}
-	x := p.ref
+	p.Pair(p.ref, y)
+}
+
+// Pair adds one pair of a reference and a value.
+func (p *Fit) Pair(x, y float64) {
 	if p.N == 0 {
 		p.MinX, p.MaxX = x, x
 	}

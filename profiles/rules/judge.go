@@ -184,3 +184,14 @@ func (c *Case) missingStages() []string {
 	}
 	return out
 }
+
+// unexercised lists the functions that the stage would exercise, sorted.
+func (c *Case) unexercised(stage string) []string {
+	var names []string
+	for _, name := range slices.Sorted(maps.Keys(c.Setting.Functions)) {
+		if f := c.Setting.Functions[name]; !c.exercised(f) && f.Stages[0] == stage {
+			names = append(names, name)
+		}
+	}
+	return names
+}

@@ -1,4 +1,623 @@
 package rules
 
-// signalRules are the rules of the signal group.
-func signalRules() []Rule { return nil }
+import (
+	"cmp"
+	"fmt"
+	"maps"
+	"math"
+	"slices"
+	"strings"
+
+	"plugproof/profiles"
+	"plugproof/profiles/evidence"
+)
+
+// signalRules ask whether the values are what they should be. They come last: a
+// value says nothing where its message is missing or its listener rejects it.
+func signalRules() []Rule {
+	return append([]Rule{
+		{"signal/not-available", "tachometer at zero, temperature cold, though the frame is there", judgeNA},
+		{"signal/frozen", "a gauge stands at a plausible value", judgeStill},
+		{"signal/byte-order", "wild values", judgeByteOrder},
+		{"signal/sign", "huge torque on overrun, speed spikes", judgeSign},
+		{"signal/wraps", "a sawtooth, or a gauge with half its range", judgeWraps},
+		{"signal/wild", "wild values", judgeWild},
+		{"signal/jumps", "the temperature gauge jumps", judgeJumps},
+		{"signal/scale", "a gauge reads half, double or another ratio", judgeScale},
+		{"signal/offset", "a constant difference", judgeOffset},
+		{"signal/outliers", "a needle twitches", judgeOutliers},
+		{"signal/stale", "a needle lags", judgeStale},
+		{"signal/saturated", "full scale is clipped", judgeSaturated},
+		{"signal/out-of-band", "a listener rejects the value", judgeBand},
+		{"signal/page-missing", "some options dead, the rest fine", judgePages},
+		{"signal/constant", "an odd lamp or mode though all gauges fit", judgeConstants},
+	}, roleRules()...)
+}
+
+// Limits of the signal rules, common practice.
+const (
+	naShare       = 0.05 // of the frames after grace
+	leastSteps    = 100  // pairs of values to judge roughness by
+	swapGain      = 0.2  // roughness in the other byte order against the declared one
+	wildShare     = 0.01 // of the steps
+	leastJumps    = 3
+	scaleOff      = 0.03
+	offsetSlope   = 0.02
+	topTime       = 1e9 // ns at full scale
+	leastMoved    = 20  // frames in which a moving value would show
+	staleCycles   = 5
+	outliersAtMin = 3
+)
+
+// subject is one signal to be judged.
+type subject struct {
+	m    *profiles.MessageFacts
+	ev   *evidence.Message
+	s    *evidence.Signal
+	ref  profiles.SignalRef
+	name string
+	base *evidence.Signal // the same in the baseline; nil: none
+}
+
+// about starts a finding about the signal.
+func (x *subject) about(rule string, verdict Verdict) Finding {
+	f := About(rule, verdict, x.m)
+	f.Signal, f.Listener = x.name, firstListener(x.m)
+	return f
+}
+
+// subjects calls judge for every signal that the profile names and whose message
+// has passed so far, in a fixed order.
+func (c *Case) subjects(r *Results, judge func(x *subject)) {
+	if unjudgeable(r) {
+		return
+	}
+	named := c.Setting.NamedSignals()
+	for _, ref := range slices.Sorted(maps.Keys(named)) {
+		if x := c.subject(ref, r); x != nil {
+			judge(x)
+		}
+	}
+}
+
+// subject returns a signal to be judged; nil when its message did not pass so
+// far, was not seen, or carries nothing that this scope can show.
+func (c *Case) subject(ref profiles.SignalRef, r *Results) *subject {
+	m, def := c.Setting.Signal(ref)
+	if m == nil || def == nil || def.Multiplexer || m.Guarding()[def.Name] {
+		return nil
+	}
+	if r.blocked(m.Name) {
+		return nil
+	}
+	ev := c.Evidence.Messages[m.Name]
+	s := ev.Signals[def.Name]
+	if s == nil || s.Frames == 0 {
+		return nil
+	}
+	x := &subject{m: m, ev: ev, s: s, ref: ref, name: def.Name}
+	if c.Baseline != nil {
+		x.base = c.Baseline.Messages[m.Name].Signals[def.Name]
+	}
+	return x
+}
+
+// blocked reports whether a message failed in a way that leaves its values
+// without meaning. A gap or a late start does not, nor does a single bad signal.
+func (r *Results) blocked(message string) bool {
+	return slices.ContainsFunc(r.failed[message], func(rule string) bool {
+		return rule != "message/long-gap" && rule != "message/late-start" && !strings.HasPrefix(rule, "signal/")
+	})
+}
+
+// onBench reports whether the sensors behind the replaced unit are missing.
+func (c *Case) onBench(m *profiles.MessageFacts) bool { return c.Scope == ECUOnBench && c.Own(m) }
+
+// judgeNA finds values that their sender itself calls unavailable.
+func judgeNA(c *Case, r *Results) {
+	c.subjects(r, func(x *subject) {
+		n, events := x.s.NA, &x.s.NAFirst
+		if x.base != nil && x.base.AllOnes == 0 && x.base.Frames >= leastFrames && x.s.AllOnes > 0 {
+			n, events = n+x.s.AllOnes, &x.s.OnesFirst
+		}
+		if w := c.awake(x.m.Name); w.keyOn && x.m.Cycle.Value > 0 { // start-up may be without values
+			n -= min(n, uint64(profiles.DefaultGrace/x.m.Cycle.Value)+1)
+		}
+		share := float64(n) / float64(x.s.Frames)
+		if share <= naShare || n < 3 {
+			return
+		}
+		if x.base != nil && float64(x.base.NA) > naShare*float64(x.base.Frames) {
+			return // it was so before
+		}
+		f := x.about("signal/not-available", Fail)
+		f.Text = fmt.Sprintf("%s says \"not available\" in %.0f %% of its frames", x.ref, 100*share)
+		f.NextStep = "the sensor is not set up, or failed: read the new ECU's own codes and its sensor settings"
+		if c.onBench(x.m) {
+			f.Verdict, f.NextStep = NotTestable, "connect the sensor, or judge it in the car"
+		}
+		r.Add(f.events(c, events).measured(100*share, 100*naShare, "% of its frames", CommonPractice))
+	})
+}
+
+// judgeStill finds values that stand where they should move.
+func judgeStill(c *Case, r *Results) {
+	c.subjects(r, func(x *subject) {
+		if x.s.Available < leastMoved || x.s.Span() != 0 || c.onBench(x.m) || r.Has("signal/not-available", x.m.Name) {
+			return
+		}
+		why, limit := c.shouldMove(x)
+		if why == "" {
+			return
+		}
+		f := x.about("signal/frozen", Fail)
+		f.Text = fmt.Sprintf("%s stands at %g, although %s", x.ref, x.s.Min, why)
+		f.NextStep = "map the input to this CAN message in the new ECU: it sends a stand-in value"
+		f.Count, f.FirstTime, f.HasTime = x.s.Available, x.s.FirstTime, true
+		f.Example = c.example(&x.ev.Stream.FirstFrame)
+		r.Add(f.measured(0, limit, cmp.Or(x.s.Def.Unit, "units"), CommonPractice))
+	})
+}
+
+// shouldMove says why a signal should have moved in this capture, "" when
+// nothing says so, and by how much at least.
+func (c *Case) shouldMove(x *subject) (why string, least float64) {
+	span := x.s.Def.Max - x.s.Def.Min
+	for _, name := range slices.Sorted(maps.Keys(c.Setting.Functions)) {
+		f := c.Setting.Functions[name]
+		if len(f.Chain) == 0 || f.Chain[0] != x.ref || f.Lamp != nil || f.Moves == nil {
+			continue
+		}
+		for _, stage := range f.Stages {
+			if len(c.Stages.Of(x.m.Name, stage)) > 0 {
+				return fmt.Sprintf("the stage %s was exercised", stage), f.Moves.Span
+			}
+		}
+	}
+	if x.base != nil && x.base.Span() >= 0.05*cmp.Or(span, x.base.Max) && x.base.Span() > 0 && c.sameStages() {
+		return fmt.Sprintf("it went from %g to %g in the baseline", x.base.Min, x.base.Max), x.base.Span()
+	}
+	return "", 0
+}
+
+// sameStages reports whether this capture has every stage that the baseline has.
+func (c *Case) sameStages() bool {
+	for _, span := range c.BaselineStages {
+		if !c.Stages.Has(span.Stage) {
+			return false
+		}
+	}
+	return len(c.BaselineStages) > 0
+}
+
+// suspectDefinition ends the next step of rules that a wrong DBC file trips as
+// readily as a wrong ECU.
+const suspectDefinition = "suspect the definition first: a wrong DBC file looks the same; then the setting"
+
+// judgeByteOrder finds fields that run smoothly only when read the other way round.
+func judgeByteOrder(c *Case, r *Results) {
+	c.subjects(r, func(x *subject) {
+		s := x.s
+		if s.Steps < leastSteps || s.Moved < leastMoved || s.RoughSwapped == 0 || s.SwappedMax <= s.SwappedMin || s.Own.Counts {
+			return
+		}
+		span := (s.Max - s.Min) / math.Abs(s.Def.Factor)
+		declared := s.Rough / span
+		swapped := s.RoughSwapped / (s.SwappedMax - s.SwappedMin)
+		if span < 256 || swapped >= swapGain*declared {
+			return
+		}
+		f := x.about("signal/byte-order", Fail)
+		f.Text = fmt.Sprintf("%s runs smoothly only when its bytes are read in the other order", x.ref)
+		f.NextStep = suspectDefinition
+		f.Count, f.Example = s.Moved, c.example(&x.ev.Stream.FirstFrame)
+		f.FirstTime, f.HasTime = s.FirstTime, true
+		r.Add(f.measured(swapped/declared, swapGain, "times the roughness", CommonPractice))
+	})
+}
+
+// jumpsAcross returns the steps over half of the field's range of a signal that
+// cannot move so fast.
+func (x *subject) jumpsAcross() *evidence.Events {
+	if x.s.Own.Slew <= 0 || x.s.TooFast.Count == 0 || x.s.HalfJumps.Count == 0 {
+		return nil
+	}
+	return &x.s.HalfJumps
+}
+
+// judgeSign finds values below zero that are read as huge ones, or the reverse.
+func judgeSign(c *Case, r *Results) {
+	c.subjects(r, func(x *subject) {
+		jumps := x.jumpsAcross()
+		d := x.s.Def
+		outside := d.Max > d.Min && (x.s.Max > d.Max || x.s.Min < d.Min)
+		if jumps == nil || !outside || r.Has("signal/byte-order", x.m.Name) {
+			return
+		}
+		f := x.about("signal/sign", Fail)
+		f.Text = fmt.Sprintf("%s jumps between its ends and reaches %g to %g, outside of %g to %g: a sign is lost", x.ref, x.s.Min, x.s.Max, d.Min, d.Max)
+		f.NextStep = suspectDefinition
+		r.Add(f.events(c, jumps).measured(x.s.Max, d.Max, cmp.Or(d.Unit, "units"), d.Pos.String()))
+	})
+}
+
+// judgeWraps finds values that run over their top and begin again.
+func judgeWraps(c *Case, r *Results) {
+	c.subjects(r, func(x *subject) {
+		jumps := x.jumpsAcross()
+		if jumps == nil || x.s.Own.Counts || r.Has("signal/byte-order", x.m.Name) || r.Has("signal/sign", x.m.Name) {
+			return
+		}
+		f := x.about("signal/wraps", Fail)
+		f.Text = fmt.Sprintf("%s runs over its end and begins again: its bits are cut or shifted", x.ref)
+		f.NextStep = suspectDefinition
+		r.Add(f.events(c, jumps).measured(float64(jumps.Count), 0, "jumps", CommonPractice))
+	})
+}
+
+// explained reports whether another rule already says why a value jumps.
+func explained(x *subject, r *Results) bool {
+	for _, rule := range []string{"signal/byte-order", "signal/sign", "signal/wraps", "signal/not-available", "message/two-senders"} {
+		if r.Has(rule, x.m.Name) {
+			return true
+		}
+	}
+	return false
+}
+
+// judgeWild finds values that keep changing faster than anything real could.
+func judgeWild(c *Case, r *Results) {
+	c.subjects(r, func(x *subject) {
+		share := float64(x.s.TooFast.Count) / float64(max(1, x.s.Steps))
+		if x.s.Steps < leastSteps || share <= wildShare || explained(x, r) {
+			return
+		}
+		f := x.about("signal/wild", Fail)
+		f.Text = fmt.Sprintf("%s changes faster than %g %s/s in %.1f %% of its steps", x.ref, x.s.Own.Slew, x.s.Def.Unit, 100*share)
+		f.NextStep = suspectDefinition
+		r.Add(f.events(c, &x.s.TooFast).measured(100*share, 100*wildShare, "% of its steps", CommonPractice))
+	})
+}
+
+// judgeJumps finds a few steps that are too large to be real.
+func judgeJumps(c *Case, r *Results) {
+	c.subjects(r, func(x *subject) {
+		n := x.s.TooFast.Count
+		if n < leastJumps || r.Has("signal/wild", x.m.Name) || explained(x, r) || x.s.Outliers.Count*2 >= n {
+			return
+		}
+		f := x.about("signal/jumps", Fail)
+		f.Text = fmt.Sprintf("%s makes %d steps faster than %g %s/s", x.ref, n, x.s.Own.Slew, x.s.Def.Unit)
+		f.NextStep = "look for two sources of the value, a page read wrongly, or gaps of \"not available\""
+		r.Add(f.events(c, &x.s.TooFast).measured(float64(n), leastJumps, "jumps", CommonPractice))
+	})
+}
+
+// line is how a signal follows its reference, as y = a*x + b.
+type line struct {
+	a, b, r2  float64
+	reference string
+	from      string
+	span      float64 // of x
+}
+
+// lineOf fits a signal to the reference of a function, else to the same stages
+// of the baseline.
+func (c *Case) lineOf(x *subject) (line, bool) {
+	for i := range c.Evidence.Fits {
+		fit := &c.Evidence.Fits[i]
+		if fit.Y != x.ref || fit.Link != 0 {
+			continue
+		}
+		against := c.Setting.Functions[fit.Function].Against
+		ratio := cmp.Or(against.Ratio, 1)
+		a, b, r2, ok := fit.Line()
+		if ok && fit.MaxX-fit.MinX > 0 {
+			return line{a / ratio, b - against.Offset, r2, string(fit.X), "profile " + c.Setting.Name, fit.MaxX - fit.MinX}, true
+		}
+	}
+	return c.lineByStages(x)
+}
+
+// lineByStages fits the values of the capture to those of the baseline, stage by
+// stage: least, greatest and middle of each.
+func (c *Case) lineByStages(x *subject) (line, bool) {
+	if x.base == nil || x.base.Span() == 0 {
+		return line{}, false
+	}
+	var fit evidence.Fit
+	for _, stage := range profiles.StageNames() {
+		now, was := c.Stages.Of(x.m.Name, stage), c.BaselineStages.Of(x.m.Name, stage)
+		if len(now) != 1 || len(was) != 1 {
+			continue
+		}
+		y, ok1 := levels(x.s, now[0].Start, now[0].End)
+		xx, ok2 := levels(x.base, was[0].Start, was[0].End)
+		if !ok1 || !ok2 {
+			continue
+		}
+		for i := range y {
+			fit.Pair(xx[i], y[i])
+		}
+	}
+	a, b, r2, ok := fit.Line()
+	return line{a, b, r2, "the baseline, stage by stage", FromBaseline, fit.MaxX - fit.MinX}, ok
+}
+
+// levels returns least, middle and greatest value of a stretch.
+func levels(s *evidence.Signal, from, to int64) (out [3]float64, ok bool) {
+	var sum float64
+	n := 0
+	out[0], out[2] = math.Inf(1), math.Inf(-1)
+	for i := range s.Track.Buckets() {
+		b := &s.Track.Buckets()[i]
+		if b.N == 0 || b.FirstTime < from || b.LastTime > to {
+			continue
+		}
+		out[0], out[2] = min(out[0], b.Min), max(out[2], b.Max)
+		sum += (b.Min + b.Max) / 2
+		n++
+	}
+	if n == 0 {
+		return out, false
+	}
+	out[1] = sum / float64(n)
+	return out, true
+}
+
+// ratios that a wrong factor makes: powers of two, miles, Fahrenheit.
+var ratios = []float64{1. / 8, 1. / 4, 1. / 2, 2, 4, 8, 1.609, 0.621, 1.8}
+
+func nearest(v float64, list []float64) float64 {
+	best := list[0]
+	for _, have := range list {
+		if math.Abs(v/have-1) < math.Abs(v/best-1) {
+			best = have
+		}
+	}
+	return best
+}
+
+// judgeScale finds values with a wrong factor.
+func judgeScale(c *Case, r *Results) {
+	c.subjects(r, func(x *subject) {
+		l, ok := c.lineOf(x)
+		if !ok || l.r2 < 0.98 || math.Abs(l.a-1) <= scaleOff || r.Has("message/two-senders", x.m.Name) || explained(x, r) {
+			return
+		}
+		near := nearest(l.a, ratios)
+		known := math.Abs(l.a/near-1) <= scaleOff
+		if l.from == FromBaseline && !known {
+			return // the tuner may have changed it
+		}
+		f := x.about("signal/scale", Fail)
+		f.Text = fmt.Sprintf("%s is %.3g times what %s says", x.ref, l.a, l.reference)
+		if known {
+			f.Text += fmt.Sprintf(" (close to %.3g)", near)
+		}
+		f.NextStep = "another series or cluster coding has that factor; " + suspectDefinition
+		f.Count, f.Example = x.s.Available, c.example(&x.ev.Stream.FirstFrame)
+		f.FirstTime, f.HasTime = x.s.FirstTime, true
+		r.Add(f.measured(l.a, 1, "times", l.from))
+	})
+}
+
+// offsets that a wrong definition makes: bias of temperatures, Kelvin.
+var offsets = []float64{8, 32, 40, 48, 273.15}
+
+// judgeOffset finds values with a wrong offset.
+func judgeOffset(c *Case, r *Results) {
+	c.subjects(r, func(x *subject) {
+		l, ok := c.lineOf(x)
+		if !ok || l.r2 < 0.98 || math.Abs(l.a-1) > offsetSlope || math.Abs(l.b) <= 3*max(1, math.Abs(x.s.Def.Factor)) || explained(x, r) {
+			return
+		}
+		near := nearest(math.Abs(l.b), offsets)
+		known := math.Abs(math.Abs(l.b)-near) <= 0.05*near+0.5
+		if l.from == FromBaseline && !known || math.Abs(l.b) < 0.02*l.span {
+			return
+		}
+		f := x.about("signal/offset", Fail)
+		f.Text = fmt.Sprintf("%s is %+.3g %s off what %s says", x.ref, l.b, x.s.Def.Unit, l.reference)
+		f.NextStep = suspectDefinition
+		f.Count, f.Example = x.s.Available, c.example(&x.ev.Stream.FirstFrame)
+		f.FirstTime, f.HasTime = x.s.FirstTime, true
+		r.Add(f.measured(l.b, 3, cmp.Or(x.s.Def.Unit, "units"), l.from))
+	})
+}
+
+// judgeOutliers finds single odd frames.
+func judgeOutliers(c *Case, r *Results) {
+	c.subjects(r, func(x *subject) {
+		n := x.s.Outliers.Count
+		minutes := float64(c.Evidence.End-c.Evidence.Start) / 60e9
+		if n == 0 || float64(n) < minutes || explained(x, r) {
+			return
+		}
+		f := x.about("signal/outliers", Fail)
+		if n < outliersAtMin {
+			f.Verdict = Review
+		}
+		f.Text = fmt.Sprintf("%s drops out for single frames, %d times", x.ref, n)
+		f.NextStep = "hold the last good value in the sender, or filter there"
+		r.Add(f.events(c, &x.s.Outliers).measured(float64(n)/max(minutes, 1./60), 1, "per minute", CommonPractice))
+	})
+}
+
+// judgeStale finds values that are renewed much more seldom than they are sent.
+func judgeStale(c *Case, r *Results) {
+	c.subjects(r, func(x *subject) {
+		if x.s.Changes == nil || !cyclic(x.m) || x.s.Def.Length < 8 || x.s.Own.Counts || explained(x, r) {
+			return
+		}
+		interval, n := renewal(x.s)
+		limit := staleCycles * int64(x.m.Cycle.Value)
+		if n < leastMoved || interval <= limit || x.s.Own.Slew == 0 {
+			return
+		}
+		if x.base != nil {
+			if was, n := renewal(x.base); n >= leastMoved && interval < 2*was {
+				return // it was so before
+			}
+		}
+		f := x.about("signal/stale", Review)
+		f.Text = fmt.Sprintf("%s is sent every %v but renewed every %.0f ms only while it moves", x.ref, x.m.Cycle.Value, inMS(interval))
+		f.NextStep = "raise the rate at which the new ECU works the value out"
+		f.Count, f.Example = uint64(n), c.example(&x.ev.Stream.FirstFrame)
+		f.FirstTime, f.HasTime = x.s.FirstTime, true
+		r.Add(f.measured(inMS(interval), inMS(limit), "ms", CommonPractice))
+	})
+}
+
+// renewal returns the median time between changes less than a second apart, and
+// how many there were: the pace of a value while it moves. A value that moves by
+// its smallest step only is left out: nobody can tell whether it is late.
+func renewal(s *evidence.Signal) (int64, int) {
+	var gaps []int64
+	steps := s.Changes.Steps()
+	for i := 1; i < len(steps); i++ {
+		gap := steps[i].Time - steps[i-1].Time
+		change := int64(steps[i].Raw) - int64(steps[i-1].Raw)
+		if gap > 0 && gap < 1e9 && max(change, -change) > 4 {
+			gaps = append(gaps, gap)
+		}
+	}
+	if len(gaps) == 0 {
+		return 0, 0
+	}
+	slices.Sort(gaps)
+	return gaps[len(gaps)/2], len(gaps)
+}
+
+// judgeSaturated finds values that stand at the end of their field.
+func judgeSaturated(c *Case, r *Results) {
+	c.subjects(r, func(x *subject) {
+		if x.s.AtTop <= topTime || x.s.AllOnes*2 > x.s.Available || r.Has("signal/not-available", x.m.Name) || explained(x, r) || x.s.Span() == 0 {
+			return
+		}
+		if x.base != nil && x.base.AtTop > topTime {
+			return
+		}
+		f := x.about("signal/saturated", Review)
+		f.Text = fmt.Sprintf("%s stood at the end of its range (%g) for %.1f s", x.ref, x.s.Max, float64(x.s.AtTop)/1e9)
+		f.NextStep = "the setting of another engine may have a wider range: compare turbo and non-turbo settings"
+		f.Count, f.Example = 1, c.example(&x.ev.Stream.FirstFrame)
+		f.FirstTime, f.HasTime = x.s.FirstTime, true
+		r.Add(f.measured(float64(x.s.AtTop)/1e9, topTime/1e9, "s", CommonPractice))
+	})
+}
+
+// judgeBand finds values that a listener does not accept.
+func judgeBand(c *Case, r *Results) {
+	c.subjects(r, func(x *subject) {
+		n := x.s.OutOfBand.Count
+		share := float64(n) / float64(max(1, x.s.Available))
+		if share <= naShare || n < 3 || explained(x, r) || r.Has("signal/wild", x.m.Name) {
+			return
+		}
+		f := x.about("signal/out-of-band", Fail)
+		f.Text = fmt.Sprintf("%s lies outside of %s, the band that its listeners accept, in %.0f %% of its frames", x.ref, x.s.Own.Accepted, 100*share)
+		f.NextStep = "look at the sensor and at the scale; listeners reject the value"
+		if c.onBench(x.m) {
+			f.Verdict = NotTestable
+		}
+		from := c.Setting.Origin("$.messages." + x.m.Name + ".signals." + x.name + ".accepted").String()
+		r.Add(f.events(c, &x.s.OutOfBand).measured(100*share, 100*naShare, "% of its frames", from))
+	})
+}
+
+// judgePages finds multiplexers that do not go through all their pages.
+func judgePages(c *Case, r *Results) {
+	if unjudgeable(r) {
+		return
+	}
+	for _, m := range c.Setting.Messages {
+		ev := c.Evidence.Messages[m.Name]
+		want := pagesWanted(c, m)
+		if len(want) < 2 || ev.Seen() < uint64(5*len(want)) {
+			continue
+		}
+		var missing []uint64
+		for _, page := range want {
+			if ev.Pages[page] == 0 {
+				missing = append(missing, page)
+			}
+		}
+		if len(missing) == 0 {
+			continue
+		}
+		f := About("signal/page-missing", Fail, m)
+		f.Listener = firstListener(m)
+		f.Text = fmt.Sprintf("%s never shows page %d of its %d pages", m.Name, missing[0], len(want))
+		f.NextStep = "the sender must go through all pages: some options live on the others"
+		f.Count, f.Example = ev.Seen(), c.example(&ev.Stream.FirstFrame)
+		f.FirstTime, f.HasTime = ev.Stream.First, true
+		from := "profile " + c.Setting.Name
+		if m.Own.Pages == nil {
+			from = FromBaseline
+		}
+		r.Add(f.measured(float64(len(want)-len(missing)), float64(len(want)), "pages", from))
+	}
+}
+
+// pagesWanted returns the pages that a message must go through.
+func pagesWanted(c *Case, m *profiles.MessageFacts) []uint64 {
+	if m.Own.Pages != nil {
+		return m.Own.Pages.Values
+	}
+	if c.Baseline == nil {
+		return nil
+	}
+	var pages []uint64
+	was := c.Baseline.Messages[m.Name]
+	for _, page := range slices.Sorted(maps.Keys(was.Pages)) {
+		if was.Pages[page]*20 > was.Seen() {
+			pages = append(pages, page)
+		}
+	}
+	return pages
+}
+
+// judgeConstants finds configuration that differs from the setting's, or
+// constant bits that differ from the baseline's.
+func judgeConstants(c *Case, r *Results) {
+	if unjudgeable(r) {
+		return
+	}
+	for _, m := range c.Setting.Messages {
+		if _, failed := r.Failed(m.Name); failed {
+			continue
+		}
+		ev := c.Evidence.Messages[m.Name]
+		for i := range m.Own.Constants {
+			c.judgeConstant(r, m, ev, &m.Own.Constants[i])
+		}
+	}
+}
+
+// judgeConstant compares one configuration value with the capture.
+func (c *Case) judgeConstant(r *Results, m *profiles.MessageFacts, ev *evidence.Message, want *profiles.Constant) {
+	s := ev.Signals[want.Signal]
+	if s == nil || s.Frames < 3 || s.MoreValues {
+		return
+	}
+	var wrong, right uint64
+	value := int64(0)
+	for _, raw := range slices.Sorted(maps.Keys(s.Values)) {
+		if int64(raw) == want.Value {
+			right = s.Values[raw]
+		} else if n := s.Values[raw]; n > wrong {
+			wrong, value = n, int64(raw)
+		}
+	}
+	if wrong <= right {
+		return
+	}
+	f := About("signal/constant", Fail, m)
+	f.Signal, f.Listener = want.Signal, firstListener(m)
+	f.Text = fmt.Sprintf("%s.%s is %d; this setting has %s", m.Name, want.Signal, value, cmp.Or(want.Means, fmt.Sprint(want.Value)))
+	f.NextStep = "listeners compare it with what they learned: choose the setting of this engine, gearbox and market"
+	f.Count, f.Example = wrong, c.example(&ev.Stream.FirstFrame)
+	f.FirstTime, f.HasTime = ev.Stream.First, true
+	r.Add(f.measured(float64(value), float64(want.Value), "raw", c.Setting.Origin("$.messages."+m.Name+".constants").String()))
+}
