@@ -55,11 +55,7 @@ func TestSignalEndsInOrder(t *testing.T) {
 // lines and then stays silent, and returns once its output file was begun.
 func startWaiting(t *testing.T, dir string, args []string) (*exec.Cmd, *strings.Builder) {
 	t.Helper()
-	path, err := exec.LookPath("plugproof") // TestMain put it there
-	if err != nil {
-		t.Fatal(err)
-	}
-	cmd := exec.Command(path, args...)
+	cmd := exec.Command(plugproof(t), args...)
 	cmd.Dir = dir
 	stderr := new(strings.Builder)
 	cmd.Stderr = stderr
@@ -85,4 +81,44 @@ func startWaiting(t *testing.T, dir string, args []string) (*exec.Cmd, *strings.
 	}
 	t.Fatalf("no output begun within 20 s; stderr %q", stderr)
 	return nil, nil
+}
+
+// A reader that goes away (| head) ends a run quietly, and without an error.
+func TestClosedPipeEndsQuietly(t *testing.T) {
+	for _, args := range [][]string{
+		{"decode", "-", "-d", "demo:lowan", "--unknown"},
+		{"convert", "-", "-o", "-", "--as", "log"},
+		{"convert", "-", "-o", "-", "--as", "pcapng.gz"},
+	} {
+		cmd := exec.Command(plugproof(t), args...)
+		var stderr strings.Builder
+		cmd.Stdin, cmd.Stderr = endless(logLines), &stderr
+		stdout, err := cmd.StdoutPipe()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := cmd.Start(); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := io.ReadFull(stdout, make([]byte, 10)); err != nil {
+			t.Errorf("%s: no output: %v", args, err)
+		}
+		stdout.Close()
+		// Wait reports that the endless input could not be delivered; the exit code counts.
+		cmd.Wait()
+		if code := cmd.ProcessState.ExitCode(); code != exitOK || stderr.Len() > 0 {
+			t.Errorf("%s: exit code %d, stderr %q; want 0 and nothing", args, code, &stderr)
+		}
+	}
+}
+
+// endless reads as its text over and over.
+type endless string
+
+func (e endless) Read(p []byte) (int, error) {
+	n := 0
+	for n+len(e) <= len(p) {
+		n += copy(p[n:], e)
+	}
+	return n, nil
 }

@@ -143,3 +143,13 @@ func testApp() (a *app, stdoutText, stderrText *bytes.Buffer) {
 	stdoutText, stderrText = new(bytes.Buffer), new(bytes.Buffer)
 	return &app{stdin: strings.NewReader(""), stdout: &stdout{w: stdoutText}, stderr: stderrText}, stdoutText, stderrText
 }
+
+// plugproof returns the path of the program, which TestMain put there.
+func plugproof(t *testing.T) string {
+	t.Helper()
+	path, err := exec.LookPath("plugproof")
+	if err != nil {
+		t.Fatal(err)
+	}
+	return path
+}
