@@ -22,8 +22,8 @@ type convertOptions struct {
 	as       string
 	linkType int
 	span     span
-	buses    []string
-	ids      []string
+	buses    list
+	ids      list
 }
 
 func (o *convertOptions) addFlags(flags *pflag.FlagSet) {
@@ -31,8 +31,8 @@ func (o *convertOptions) addFlags(flags *pflag.FlagSet) {
 	flags.StringVar(&o.as, "as", "", "write `FORMAT` whatever the name of the file says")
 	flags.IntVar(&o.linkType, "link-type", 0, "of pcap and pcapng: 227 (default), 113 or 276")
 	o.span.addFlags(flags)
-	flags.StringSliceVar(&o.buses, "bus", nil, "keep only the frames of this `BUS`; may be repeated")
-	flags.StringSliceVar(&o.ids, "id", nil, "keep only frames with this `ID` or range of ids; may be repeated")
+	flags.Var(&o.buses, "bus", "keep only the frames of this `BUS`; may be repeated")
+	flags.Var(&o.ids, "id", "keep only frames with this `ID` or range of ids; may be repeated")
 }
 
 func newConvert(a *app) *cobra.Command {

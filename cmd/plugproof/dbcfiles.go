@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -78,6 +79,9 @@ func splitMapping(value string) (bus, path string) {
 }
 
 func (d *dbcFiles) add(bus, path string) error {
+	if path == "" {
+		return hint(errors.New("--dbc names no file"), "--dbc FILE, or --dbc BUS=FILE")
+	}
 	src, err := readDBC(path)
 	if err != nil {
 		return err

@@ -18,7 +18,7 @@ type decodeOptions struct {
 	dbc     []string
 	format  string
 	out     string
-	only    []string
+	only    list
 	span    span
 	changes bool
 	unknown bool
@@ -28,7 +28,7 @@ func (o *decodeOptions) addFlags(flags *pflag.FlagSet) {
 	flags.StringArrayVarP(&o.dbc, "dbc", "d", nil, "the `[BUS=]FILE` that says what frames mean; may be repeated")
 	flags.StringVarP(&o.format, "format", "f", "text", "`FORMAT` of the output: text, jsonl or csv")
 	flags.StringVarP(&o.out, "out", "o", "", "write to `FILE` instead of standard output")
-	flags.StringSliceVar(&o.only, "only", nil, "show only what has this `NAME` or identifier; may be repeated")
+	flags.Var(&o.only, "only", "show only what has this `NAME` or identifier; may be repeated")
 	o.span.addFlags(flags)
 	flags.BoolVar(&o.changes, "changes", false, "show a value only when it is another than before")
 	flags.BoolVar(&o.unknown, "unknown", false, "show the bytes of frames that no DBC file knows, too")

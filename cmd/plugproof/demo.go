@@ -20,7 +20,7 @@ const usualSetting = "lowan-2-20t-a5"
 // demoOptions are the flags of demo.
 type demoOptions struct {
 	out      string
-	settings []string
+	settings list
 	scale    float64
 	seed     uint64
 	as       string
@@ -28,7 +28,7 @@ type demoOptions struct {
 
 func (o *demoOptions) addFlags(flags *pflag.FlagSet) {
 	flags.StringVarP(&o.out, "out", "o", "", "write into the folder `DIR`, which is made if need be")
-	flags.StringSliceVar(&o.settings, "setting", []string{usualSetting}, "which car; all for all of them; may be repeated")
+	flags.Var(&o.settings, "setting", "the car with this `NAME`, usually "+usualSetting+"; all for every one; may be repeated")
 	flags.Float64Var(&o.scale, "scale", 0, "length of the stages: 1 as on a real car, 0 as short as they can be")
 	flags.Uint64Var(&o.seed, "seed", 1, "start of the random numbers; the same seed gives the same files")
 	flags.StringVar(&o.as, "as", "log", "`FORMAT` of the captures: log, pcapng or pcap, then .gz or .zst")

@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -36,6 +37,8 @@ Several are read one after the other; - is standard input.`,
 	global := root.PersistentFlags()
 	global.BoolVarP(&a.quiet, "quiet", "q", false, "no remarks and no progress on standard error")
 	global.BoolVarP(&a.verbose, "verbose", "v", false, "say more about what was read")
+	root.Version = versionText()
+	root.SetVersionTemplate("{{.Version}}\n")
 	root.PersistentPreRunE = func(*cobra.Command, []string) error {
 		if a.quiet && a.verbose {
 			return hint(errors.New("--quiet and --verbose contradict each other"), "leave one out")
@@ -119,11 +122,14 @@ func unknownCommand(root *cobra.Command, word string) error {
 // atLeastOne asks for at least one positional argument, called what in messages.
 func atLeastOne(what string) cobra.PositionalArgs {
 	return func(cmd *cobra.Command, args []string) error {
-		if len(args) > 0 {
-			return nil
+		example := fmt.Sprintf("%s --help shows an example", cmd.CommandPath())
+		if len(args) == 0 {
+			return hint(fmt.Errorf("%s needs at least one %s", cmd.Name(), what), "%s", example)
 		}
-		return hint(fmt.Errorf("%s needs at least one %s", cmd.Name(), what),
-			"%s --help shows an example", cmd.CommandPath())
+		if slices.Contains(args, "") {
+			return hint(fmt.Errorf("%s: the name of a %s is empty", cmd.Name(), what), "%s", example)
+		}
+		return nil
 	}
 }
 

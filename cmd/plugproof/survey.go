@@ -13,14 +13,14 @@ import (
 // surveyOptions are the flags of survey.
 type surveyOptions struct {
 	dbc      []string
-	bitrates []string
+	bitrates list
 	format   string
 	out      string
 }
 
 func (o *surveyOptions) addFlags(flags *pflag.FlagSet) {
 	flags.StringArrayVarP(&o.dbc, "dbc", "d", nil, "the `[BUS=]FILE` that says what frames mean; may be repeated")
-	flags.StringSliceVarP(&o.bitrates, "bitrate", "b", nil, "the bit rate of a bus as `[BUS=]RATE`; may be repeated")
+	flags.VarP(&o.bitrates, "bitrate", "b", "the bit rate of a bus as `[BUS=]RATE`; may be repeated")
 	flags.StringVarP(&o.format, "format", "f", "text", "`FORMAT` of the output: text or json")
 	flags.StringVarP(&o.out, "out", "o", "", "write to `FILE` instead of standard output")
 }

@@ -19,11 +19,15 @@ func newVersion(a *app) *cobra.Command {
 		Example: `  plugproof version`,
 		Args:    noArgs,
 		RunE: func(*cobra.Command, []string) error {
-			_, err := fmt.Fprintf(a.stdout, "plugproof %s%s (%s, %s/%s)\n",
-				toolVersion, commit(), runtime.Version(), runtime.GOOS, runtime.GOARCH)
+			_, err := fmt.Fprintln(a.stdout, versionText())
 			return err
 		},
 	}
+}
+
+func versionText() string {
+	return fmt.Sprintf("plugproof %s%s (%s, %s/%s)",
+		toolVersion, commit(), runtime.Version(), runtime.GOOS, runtime.GOARCH)
 }
 
 // commit returns " commit <short hash>", or nothing where the build does not know it.
