@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -93,14 +92,14 @@ func runConvert(ctx context.Context, a *app, o *convertOptions, paths []string) 
 }
 
 // copyFrames writes the frames that keep lets through.
-func copyFrames(ctx context.Context, a *app, r *capture.Reader, keep *frameFilter, to io.Writer,
+func copyFrames(ctx context.Context, a *app, r *capture.Reader, keep *frameFilter, out *output,
 	opts capture.WriterOptions,
 ) error {
-	w, err := capture.NewWriter(to, r.Buses(), opts)
+	w, err := capture.NewWriter(out, r.Buses(), opts)
 	if err != nil {
 		return err
 	}
-	err = a.eachBatch(ctx, r, func(batch []can.Frame) error {
+	err = a.eachBatch(ctx, r, out, func(batch []can.Frame) error {
 		return w.Write(batch[:keep.compact(batch, r.Buses())])
 	})
 	if err != nil {

@@ -145,7 +145,7 @@ func (s *decodeStream) run(ctx context.Context, a *app, r *capture.Reader, out *
 	if _, err := out.Write(s.format.Head(nil)); err != nil {
 		return err
 	}
-	return a.eachBatch(ctx, r, func(batch []can.Frame) error {
+	return a.eachBatch(ctx, r, out, func(batch []can.Frame) error {
 		s.buf = s.buf[:0]
 		for i := range batch {
 			s.add(&batch[i])

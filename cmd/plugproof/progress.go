@@ -32,7 +32,7 @@ func (a *app) progress(r *capture.Reader) (stop func()) {
 	p := mpb.New(mpb.WithOutput(a.stderr), mpb.WithWidth(40))
 	bar := p.AddBar(total,
 		mpb.PrependDecorators(decor.Name("reading ")),
-		mpb.AppendDecorators(decor.Percentage(), decor.Name(" "), decor.AverageETA(decor.ET_STYLE_GO)))
+		mpb.AppendDecorators(decor.Percentage(), decor.Name(" "), decor.AverageETA(decor.ET_STYLE_GO), decor.Name(" left")))
 	done, finished := make(chan struct{}), make(chan struct{})
 	go func() {
 		defer close(finished)
