@@ -47,6 +47,7 @@ func (v *surveyView) bus(b *survey.Bus) {
 	v.line("%s", v.colour.strong("bus "+plain(b.Name)))
 	v.facts(b)
 	v.table("who sends what, and when", whoRows(b))
+	v.table("defined by the DBC files, and not seen", notSeenRows(b))
 	v.table("gaps in ms; first and last in s", v.gapRows(b))
 	v.table("bits", bitRows(b))
 	v.table("values", valueRows(b))
@@ -156,6 +157,16 @@ func whoRows(b *survey.Bus) []table.Row {
 		rows = append(rows, table.Row{
 			idText(id), dash(id.Message), dash(strings.Join(id.Senders, " ")), lengthsText(id.Lengths),
 			grouped(id.Frames), figure(id.RateHz, 1), figure(id.Share, 1) + " %", string(id.Kind),
+		})
+	}
+	return rows
+}
+
+func notSeenRows(b *survey.Bus) []table.Row {
+	rows := []table.Row{{"id", "message", "sender", ">cycle in ms"}}
+	for _, m := range b.NotSeen {
+		rows = append(rows, table.Row{
+			strings.TrimPrefix(m.Text, "0x"), m.Message, dash(strings.Join(m.Senders, " ")), figure(m.Cycle, 1),
 		})
 	}
 	return rows

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strconv"
 
+	"plugproof/decode"
 	"plugproof/decode/can"
 	"plugproof/decode/dbc"
 )
@@ -69,6 +70,7 @@ func (b *bus) report(known can.Bus, observed int64) Bus {
 	slices.SortFunc(out.IDs, func(x, y ID) int {
 		return cmp.Or(cmp.Compare(x.ID, y.ID), compareBool(x.Extended, y.Extended), compareBool(x.Remote, y.Remote))
 	})
+	out.NotSeen = b.notSeen()
 	out.Load = b.load(known, observed)
 	out.Load.NominalBits, out.Load.DataBits = nominal, data
 	if o := &b.others; o.frames > 0 {
@@ -78,6 +80,34 @@ func (b *bus) report(known can.Bus, observed int64) Bus {
 		}
 	}
 	return out
+}
+
+// notSeen lists the messages of the DBC of which no frame came.
+func (b *bus) notSeen() []NotSeen {
+	list := []NotSeen{}
+	if b.definitions == nil {
+		return list
+	}
+	seen := make(map[*decode.Message]bool)
+	for _, r := range b.rows {
+		if r.message != nil {
+			seen[r.message.def] = true
+		}
+	}
+	for _, m := range b.definitions.Messages() {
+		def := m.Def
+		if seen[m] || def.Length > can.MaxFDLen {
+			continue
+		}
+		list = append(list, NotSeen{
+			ID: def.ID, Text: idText(def.ID, def.Extended), Extended: def.Extended, Message: def.Name,
+			Senders: append([]string{}, def.Senders...), Cycle: statedCycle(def),
+		})
+	}
+	slices.SortFunc(list, func(x, y NotSeen) int {
+		return cmp.Or(cmp.Compare(x.ID, y.ID), compareBool(x.Extended, y.Extended))
+	})
+	return list
 }
 
 func (b *bus) load(known can.Bus, observed int64) Load {
@@ -206,15 +236,21 @@ func (m *message) report(out *ID) {
 	def := m.def.Def
 	out.Message = def.Name
 	out.Senders = append(out.Senders, def.Senders...)
-	if def.CycleTime > 0 {
-		ms := def.CycleTime.Seconds() * 1000
-		out.Cycle = &ms
-	}
+	out.Cycle = statedCycle(def)
 	out.ShortCount = m.short
 	for i := range m.signals {
 		m.signals[i].book()
 		out.Signals = append(out.Signals, m.signals[i].report())
 	}
+}
+
+// statedCycle returns the cycle that the DBC states, in ms; nil: none.
+func statedCycle(def *dbc.Message) *float64 {
+	if def.CycleTime <= 0 {
+		return nil
+	}
+	ms := def.CycleTime.Seconds() * 1000
+	return &ms
 }
 
 func (s *signal) report() Signal {

@@ -43,6 +43,8 @@ type Bus struct {
 	Errors ErrorFrames `json:"errors"`
 	IDs    []ID        `json:"ids"`    // by identifier, 11 bits before 29, data before remote
 	Others *Others     `json:"others"` // nil: every identifier has its row
+
+	NotSeen []NotSeen `json:"not_seen"` // by identifier; empty without a DBC
 }
 
 // Load is how much of a bus was in use, by the exact length of every frame on
@@ -121,6 +123,17 @@ type ID struct {
 	Bits       BitMap    `json:"bits"`
 	ShortCount uint64    `json:"short_frames"` // too short for a signal that should be there
 	Signals    []Signal  `json:"signals"`
+}
+
+// NotSeen is a message that the DBC files define for a bus and of which no frame
+// came. Those that no frame can carry are left out.
+type NotSeen struct {
+	ID       uint32   `json:"-"`
+	Text     string   `json:"id"`
+	Extended bool     `json:"extended"`
+	Message  string   `json:"message"`
+	Senders  []string `json:"senders"`
+	Cycle    *float64 `json:"stated_cycle_ms"` // nil: not stated
 }
 
 // Length counts the frames of one payload length (asked for, of a remote frame).
