@@ -32,8 +32,8 @@ func newSurvey(a *app) *cobra.Command {
 		Short: "Tell who sends what on the buses, how often, and what moves",
 		Long: `Read captures once and tell, for each bus, its load, its error frames and every
 identifier on it: how often it comes and how regularly, which of its bits move
-or count, and with a DBC file its name, its sender, the range of its signals, and
-which messages never came.
+or count, and with a DBC file its name, its sender and the range of its signals,
+and which messages never came.
 
 ` + dbcHelp + `
 
