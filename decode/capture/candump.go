@@ -12,7 +12,7 @@ type candump struct {
 	in    *input
 	text  lines
 	names busNames
-	usual usualStamp
+	stamp usualStamp
 	rec   record
 }
 
@@ -34,70 +34,42 @@ func sniffCandump(head []byte) bool {
 	return false
 }
 
-func (d *candump) read(dst []can.Frame) (n int, err error) {
-	defer func() { d.in.rep.Records += uint64(n) }()
-	for n < len(dst) {
-		n += d.run(dst[n:])
-		if n == len(dst) {
-			break
-		}
-		at := d.text.at()
-		line, state := d.text.next()
-		switch state {
-		case lineMore:
-			if n == 0 {
-				d.text.more()
-			}
-			return n, nil
-		case lineEnd:
-			return n, d.text.err
-		case lineOversize:
-			d.in.rep.setAside(Oversize, at)
-		default:
-			n += d.slow(line, state, at, &dst[n])
-		}
-	}
-	return n, nil
-}
+func (d *candump) read(dst []can.Frame) (int, error) { return d.text.fill(dst, d) }
 
-// run reads lines of the usual shape for as long as they last.
-func (d *candump) run(dst []can.Frame) int {
+func (d *candump) usual(dst []can.Frame) int {
 	t := &d.text
 	if t.skipping {
 		return 0
 	}
-	for n := range dst {
+	n := 0
+	for n < len(dst) {
 		f := &dst[n]
-		used := d.quick(t.win[t.pos:], f)
-		if used == 0 {
-			return n
+		size := d.quick(t.win[t.pos:], f)
+		if size == 0 {
+			break
 		}
 		t.record++
 		f.Offset = t.base + int64(t.pos)
 		f.Record = t.record
 		f.File = d.in.file
-		t.pos += used
+		t.pos += size
+		n++
 	}
-	return len(dst)
+	d.in.rep.Records += uint64(n)
+	return n
 }
 
-// slow reads any line; it returns 1 when that gave a frame.
-func (d *candump) slow(line []byte, state lineState, at Place, f *can.Frame) int {
-	kind := d.rec.parse(line)
-	var bus uint16
-	if kind == good {
-		bus, kind = d.names.find(d.rec.bus)
-	} else {
-		kind = classify(line, kind)
+func (d *candump) line(line []byte, state lineState, at Place, f *can.Frame) int {
+	kind, bus := Oversize, uint16(0)
+	if state != lineOversize {
+		kind = d.rec.parse(line)
+		if kind == good {
+			bus, kind = d.names.find(d.rec.bus)
+		} else {
+			kind = classify(line, kind)
+		}
 	}
-	switch {
-	case state == lineLast && d.text.broken():
-		kind = Cut // the input broke off within this line
-	case state == lineLast && kind == good:
-		d.in.rep.note(noteUnended)
-	}
-	if kind != good {
-		d.in.rep.setAside(kind, at)
+	if d.text.settle(d.in.rep, kind, state, at) != good {
 		return 0
 	}
 	*f = d.rec.frame
@@ -105,4 +77,4 @@ func (d *candump) slow(line []byte, state lineState, at Place, f *can.Frame) int
 	return 1
 }
 
-const noteUnended = "the last line has no line end: its frame may be cut short"
+func (d *candump) end() {}

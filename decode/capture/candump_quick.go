@@ -35,8 +35,8 @@ func (d *candump) quick(b []byte, f *can.Frame) int {
 		return 0
 	}
 	b = b[:quickSpan]
-	if word(b) != d.usual.head || binary.LittleEndian.Uint32(b[8:]) != d.usual.tail {
-		if !d.usual.set(b) {
+	if word(b) != d.stamp.head || binary.LittleEndian.Uint32(b[8:]) != d.stamp.tail {
+		if !d.stamp.set(b) {
 			return 0
 		}
 	}
@@ -59,7 +59,7 @@ func (d *candump) quick(b []byte, f *can.Frame) int {
 	if size == 0 || n > can.MaxClassicLen {
 		return 0
 	}
-	f.Time = d.usual.ns + fraction
+	f.Time = d.stamp.ns + fraction
 	f.ID, f.Bus, f.Flags = id, name.bus, flags|way
 	if f.Len > can.MaxClassicLen { // the slot held an FD frame
 		clear(f.Data[can.MaxClassicLen:])

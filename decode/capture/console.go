@@ -59,29 +59,9 @@ func openConsole(in *input) (decoder, error) {
 	return d, nil
 }
 
-func (d *console) read(dst []can.Frame) (n int, err error) {
-	defer func() { d.in.rep.Records += uint64(n) }()
-	for n < len(dst) {
-		at := d.text.at()
-		line, state := d.text.next()
-		switch state {
-		case lineMore:
-			if n == 0 {
-				d.text.more()
-			}
-			return n, nil
-		case lineEnd:
-			d.end()
-			return n, d.text.err
-		case lineOversize:
-			d.gaps++
-			d.in.rep.setAside(Oversize, at)
-		default:
-			n += d.line(line, state, at, &dst[n])
-		}
-	}
-	return n, nil
-}
+func (d *console) read(dst []can.Frame) (int, error) { return d.text.fill(dst, d) }
+
+func (d *console) usual([]can.Frame) int { return 0 }
 
 // end adds the notes that only the whole capture allows.
 func (d *console) end() {
@@ -93,32 +73,16 @@ func (d *console) end() {
 	}
 }
 
-// line reads one line; it returns 1 when that gave a frame.
 func (d *console) line(line []byte, state lineState, at Place, f *can.Frame) int {
-	if bytes.IndexByte(line, 0x1B) >= 0 {
-		d.bare = withoutColour(line, d.bare[:0])
-		line = d.bare
-	}
-	kind := d.rec.parse(line)
-	var bus uint16
-	switch {
-	case kind != good:
-		kind = d.classify(line, kind)
-	case !d.fits(d.rec.style):
-		kind = Malformed
-	default:
-		bus, kind = d.names.find(d.rec.bus)
+	kind, bus := Oversize, uint16(0)
+	if state == lineOversize {
+		d.rec = consoleRecord{}
+	} else {
+		kind, bus = d.parse(line)
 	}
 	d.advance(kind)
-	switch {
-	case state == lineLast && d.text.broken():
-		kind = Cut // the input broke off within this line
-	case state == lineLast && kind == good:
-		d.in.rep.note(noteUnended)
-	}
 	d.inError = kind == good && d.rec.frame.Is(can.Error) || kind == Comment && d.inError
-	if kind != good {
-		d.in.rep.setAside(kind, at)
+	if d.text.settle(d.in.rep, kind, state, at) != good {
 		return 0
 	}
 	d.noFlags = d.noFlags || d.rec.noFlags
@@ -128,6 +92,24 @@ func (d *console) line(line []byte, state lineState, at Place, f *can.Frame) int
 		f.Time = d.now
 	}
 	return 1
+}
+
+// parse reads a line into rec.
+func (d *console) parse(line []byte) (kind Kind, bus uint16) {
+	if bytes.IndexByte(line, 0x1B) >= 0 {
+		d.bare = withoutColour(line, d.bare[:0])
+		line = d.bare
+	}
+	kind = d.rec.parse(line)
+	switch {
+	case kind != good:
+		kind = d.classify(line, kind)
+	case !d.fits(d.rec.style):
+		kind = Malformed
+	default:
+		bus, kind = d.names.find(d.rec.bus)
+	}
+	return kind, bus
 }
 
 // fits reports whether a stamp is of the capture's style. Absolute times and
@@ -155,7 +137,7 @@ func (d *console) advance(kind Kind) {
 	switch kind {
 	case Glued: // the second stamp in it is not read
 		d.gaps++
-	case Cut, Malformed, Garbage:
+	case Cut, Malformed, Garbage, Oversize:
 		if !known {
 			d.gaps++
 		}

@@ -5,6 +5,8 @@ import (
 	"bytes"
 	"errors"
 	"io"
+
+	"plugproof/decode/can"
 )
 
 // maxLine is the longest line, in bytes, that is looked at. The longest record,
@@ -94,6 +96,60 @@ func (t *lines) more() {
 	_, err := t.r.Peek(t.r.Buffered() + 1)
 	t.win, _ = t.r.Peek(t.r.Buffered())
 	t.err = err
+}
+
+// lineDecoder is what the text formats differ in.
+type lineDecoder interface {
+	// usual reads lines into dst for as long as they have the usual shape.
+	usual(dst []can.Frame) int
+	// line reads any line into f and returns 1 when it gave a frame. An oversized
+	// one comes without its text.
+	line(line []byte, state lineState, at Place, f *can.Frame) int
+	// end is called when there are no more lines.
+	end()
+}
+
+// fill fills dst as decoder.read does.
+func (t *lines) fill(dst []can.Frame, d lineDecoder) (n int, err error) {
+	for n < len(dst) {
+		n += d.usual(dst[n:])
+		if n == len(dst) {
+			break
+		}
+		at := t.at()
+		switch line, state := t.next(); state {
+		case lineMore:
+			if n == 0 {
+				t.more()
+			}
+			return n, nil
+		case lineEnd:
+			d.end()
+			return n, t.err
+		default:
+			n += d.line(line, state, at, &dst[n])
+		}
+	}
+	return n, nil
+}
+
+const noteUnended = "the last line has no line end: its frame may be cut short"
+
+// settle enters in the report what became of a line, and returns its kind: a line
+// in which the input broke off is Cut, whatever it looks like.
+func (t *lines) settle(rep *FileReport, kind Kind, state lineState, at Place) Kind {
+	switch {
+	case state == lineLast && t.broken():
+		kind = Cut
+	case state == lineLast && kind == good:
+		rep.note(noteUnended)
+	}
+	if kind == good {
+		rep.Records++
+	} else {
+		rep.setAside(kind, at)
+	}
+	return kind
 }
 
 // take takes what was handed out from r. The window is then to be made anew.

@@ -92,7 +92,7 @@ func TestClock(t *testing.T) {
 		{"504921599.0", 504921599e9, 504921599e9, ClockRelative},
 	} {
 		var text strings.Builder
-		for _, stamp := range strings.Fields(row.stamps) {
+		for stamp := range strings.FieldsSeq(row.stamps) {
 			fmt.Fprintf(&text, "(%s) can0 123#11\n", stamp)
 		}
 		_, rep, _ := readAll(t, text.String(), 8)

@@ -60,26 +60,27 @@ func TestQuickEqualsParse(t *testing.T) {
 	}
 }
 
-// everyForm is a small log that holds every form of a line, good and bad.
+// everyForm is a small log, everyConsoleForm a small console capture, with every
+// form of a line, good and bad.
 func everyForm() string {
-	var out strings.Builder
+	var lines []string
 	for _, row := range candumpRows {
-		if len(row.line) < 100 {
-			out.WriteString(row.line + "\n")
-		}
+		lines = append(lines, row.line)
 	}
-	return out.String()
+	return shortOnes(lines)
 }
 
-// everyConsoleForm is the same for the console.
 func everyConsoleForm() string {
-	var out strings.Builder
+	var lines []string
 	for _, row := range consoleRows {
-		if len(row.line) < 100 {
-			out.WriteString(row.line + "\n")
-		}
+		lines = append(lines, row.line)
 	}
-	return out.String()
+	return shortOnes(lines)
+}
+
+func shortOnes(lines []string) string {
+	lines = slices.DeleteFunc(lines, func(line string) bool { return len(line) >= 100 })
+	return strings.Join(lines, "\n") + "\n"
 }
 
 // Whatever of a capture is there is read: the frames of a shortened one are
