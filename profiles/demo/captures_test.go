@@ -10,6 +10,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"runtime"
 	"testing"
 	"time"
 
@@ -51,6 +52,9 @@ func committed(t *testing.T) map[string]func() *Drive {
 // here that they have to be made anew (go test ./profiles/demo -update), and in
 // the diff what that does to them.
 func TestCommittedCaptures(t *testing.T) {
+	if runtime.GOARCH != "amd64" {
+		t.Skip("made on amd64: other machines may fuse multiplying and adding, which changes last digits")
+	}
 	dir := filepath.Join(witness.Root(t), "testdata", "captures")
 	total := int64(0)
 	for name, drive := range committed(t) {

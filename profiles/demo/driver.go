@@ -162,11 +162,13 @@ func running(c *car, t, _ float64) inputs {
 	return in
 }
 
-// airconCycles switches air-con and blower on and off three times.
+// airconCycles switches the air-con on and off three times, and in between the
+// heated screen on and the blower off.
 func airconCycles(c *car, t, d float64) inputs {
 	in := running(c, t, d)
 	part, x := repeat(t, d, 3)
 	in.aircon = within(x, 0.1, 0.6)
+	in.heated = part == 1 && x > 0.3
 	if part == 2 && x > 0.6 {
 		in.blower = 0
 	}

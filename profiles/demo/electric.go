@@ -21,7 +21,7 @@ func (e *electric) work(c *car) {
 			target = 9.8 // the first pull
 		}
 	case c.engine.running:
-		target, wanted = 14.2, 32+0.2*c.in.blower+0.1*c.heat.feedback
+		target, wanted = 14.2, 32+0.2*c.in.blower+0.1*c.heat.feedback+8*bit(c.in.heated)
 	case c.in.key >= keyOn:
 		target = 12.2
 	}

@@ -287,24 +287,38 @@ func TestSameSeed(t *testing.T) {
 	}
 }
 
-// The two settings that share their electronics cannot be told apart on the bus;
-// all others differ in identifiers, lengths, cycles or constants.
+// What can be told apart on the bus, and what cannot: with everything plugged in
+// only the two settings that share their electronics are the same; with the
+// engine controller unplugged nothing in a manual series 1 knows the engine.
 func TestSettingsDiffer(t *testing.T) {
-	prints := map[string]string{}
-	for _, s := range Settings() {
-		h := sha256.New()
-		for _, f := range drain(t, newDrive(t, s, Options{Seed: 1})) {
-			fmt.Fprintf(h, "%d %d %X % X\n", f.Time, f.Bus, f.ID, f.Payload())
+	for _, row := range []struct {
+		without []string
+		same    string
+	}{
+		{nil, "lowan-1-20-m5 lowan-2-20-m5"},
+		{[]string{"Engine"}, "lowan-1-20-m5 lowan-1-20t-m5 lowan-2-20-m5"},
+	} {
+		classes := map[string][]string{}
+		for _, s := range Settings() {
+			script, err := Cut(Script(0, s), "key-on")
+			if err != nil {
+				t.Fatal(err)
+			}
+			h := sha256.New()
+			for _, f := range drain(t, newDrive(t, s, Options{Seed: 1, Script: script, Without: row.without})) {
+				fmt.Fprintf(h, "%d %d %X % X\n", f.Time, f.Bus, f.ID, f.Payload())
+			}
+			sum := hex.EncodeToString(h.Sum(nil))
+			classes[sum] = append(classes[sum], s.String())
 		}
-		print := hex.EncodeToString(h.Sum(nil))
-		twins := prints[print] + s.String()
-		if prints[print] != "" && twins != "lowan-1-20-m5lowan-2-20-m5" {
-			t.Errorf("%s and %s are the same on the bus", prints[print], s)
+		for _, names := range classes {
+			if same := strings.Join(names, " "); len(names) > 1 && same != row.same {
+				t.Errorf("without %v: the same on the bus: %s", row.without, same)
+			}
 		}
-		prints[print] = s.String()
-	}
-	if len(prints) != 11 {
-		t.Errorf("%d different captures of 12 settings, want 11", len(prints))
+		if want := 12 - strings.Count(row.same, " "); len(classes) != want {
+			t.Errorf("without %v: %d different captures of 12 settings, want %d", row.without, len(classes), want)
+		}
 	}
 }
 
@@ -341,5 +355,42 @@ func TestAllocations(t *testing.T) {
 	})
 	if allocs > 0 {
 		t.Errorf("%v allocations per 512 frames, want none", allocs)
+	}
+}
+
+// On a good car no value is outside the range that the DBC states, and from
+// 1.5 s after key-on to key-off none is missing.
+func TestValuesInRange(t *testing.T) {
+	for _, s := range Settings() {
+		d := newDrive(t, s, Options{Seed: 6, Warmer: -25})
+		finder := decoderOf(t, s).Finder(d.Buses())
+		markers := d.Markers()
+		from := markers[1].Start + 35*1e7 + 15*1e8     // the key turns 0.35 s into key-on
+		until := markers[len(markers)-1].Start + 4*1e8 // and back 0.4 s into key-off
+		bad := map[string]bool{}                       // said once each
+		report := func(v *decode.Value, m, what string, t0 int64) {
+			if name := m + "." + v.Signal.Def.Name; !bad[name] {
+				bad[name] = true
+				t.Errorf("%s: %s is %v at %.2f s: %s", s, name, v.Phys, float64(t0-DefaultStart)/1e9, what)
+			}
+		}
+		var values []decode.Value
+		for _, f := range drain(t, d) {
+			m := finder.Lookup(&f)
+			values, _ = m.Decode(&f, values[:0])
+			for i := range values {
+				v := &values[i]
+				def := v.Signal.Def
+				switch {
+				case v.Label() == traffic.NotAvailable:
+					if f.Time > from && f.Time < until {
+						report(v, m.Def.Name, "not available", f.Time)
+					}
+				case def.Name == "RequestedTorque" || def.Name == "StabilityRequestedTorque":
+				case v.Phys < def.Min-1e-9 || v.Phys > def.Max+1e-9:
+					report(v, m.Def.Name, "outside of its range", f.Time)
+				}
+			}
+		}
 	}
 }

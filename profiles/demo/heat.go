@@ -20,28 +20,31 @@ type heat struct {
 const (
 	usualAmbient = 20.0
 	usualFanOn   = 97.0
-	fanOff       = 4.0 // K below the point at which it starts
-	fastest      = 1.5 // K/s: no coolant warms up faster, so none does here
+	fanOff       = 4.0  // K below the point at which it starts
+	usualRate    = 0.13 // K/s at idle
+	fastest      = 1.5  // K/s: no coolant warms up faster, so none does here
 )
 
 // plan chooses where the coolant starts and how fast it warms up, so that the
 // fan comes on within the script's warm-up. A short script starts warm instead
-// of warming up faster than water can.
+// of warming up faster than water can; one without a warm-up has had it before.
 func (h *heat) plan(opts Options) {
 	h.ambient = usualAmbient + opts.Warmer
-	var seconds float64
+	h.coolant, h.rate = usualFanOn+opts.FanOn-8, usualRate
+	idle, warmUp := 0.0, 0.0
 	for _, s := range opts.Script {
 		switch s.Name {
 		case "idle":
-			seconds += 0.8 * s.Length.Seconds()
+			idle += 0.8 * s.Length.Seconds()
 		case "warm-up":
-			seconds += 0.75 * s.Length.Seconds()
+			warmUp += 0.75 * s.Length.Seconds()
 		}
 	}
-	seconds = max(seconds, 5)
-	fanOn := usualFanOn + opts.FanOn + 1
-	h.coolant = max(h.ambient, fanOn-fastest*seconds)
-	h.rate = (fanOn - h.coolant) / seconds
+	if warmUp > 0 {
+		fanOn := usualFanOn + opts.FanOn + 1
+		h.coolant = max(h.ambient, fanOn-fastest*(idle+warmUp))
+		h.rate = (fanOn - h.coolant) / (idle + warmUp)
+	}
 	h.oil, h.intake, h.exhaust = h.coolant-2, h.ambient+4, h.ambient
 }
 

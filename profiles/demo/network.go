@@ -82,6 +82,9 @@ var asleepAfter = [places]float64{
 	driveEngine: 4, driveGearbox: 2, driveStability: 1, driveCluster: 4.4, bodyCluster: 6, bodyBody: 6.2, bodyClimate: 0.3,
 }
 
+// greetAfter is when the body has started and knows its doors, s.
+const greetAfter = 0.1
+
 // longAgo stands for a key that has not been on yet, s.
 const longAgo = 1e9
 
@@ -106,7 +109,7 @@ func (n *network) work(c *car) {
 	for p := range n.on {
 		n.power(c, place(p))
 	}
-	if n.greet && c.up(bodyBody) {
+	if n.greet && n.since[bodyBody] > greetAfter {
 		n.greet = false
 		c.source.Send("BodyDoors")
 	}

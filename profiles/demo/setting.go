@@ -141,15 +141,13 @@ func (s Setting) traffic() (traffic.Config, error) {
 
 // starts says how the nodes start.
 func starts() map[string]traffic.Node {
-	ms := func(boot, init time.Duration) traffic.Node {
-		return traffic.Node{Boot: boot * time.Millisecond, Init: init * time.Millisecond}
-	}
+	const ms = time.Millisecond
 	return map[string]traffic.Node{
-		"Engine":    ms(60, 250),
-		"Gearbox":   ms(110, 300),
-		"Stability": ms(90, 400),
-		"Cluster":   ms(40, 200),
-		"Body":      ms(20, 60),
-		"Climate":   ms(150, 500),
+		"Engine":    {Boot: 60 * ms, Init: 250 * ms},
+		"Gearbox":   {Boot: 110 * ms, Init: 300 * ms},
+		"Stability": {Boot: 90 * ms, Init: 400 * ms},
+		"Cluster":   {Boot: 40 * ms, Init: 200 * ms},
+		"Body":      {Boot: 20 * ms, Init: 60 * ms},
+		"Climate":   {Boot: 150 * ms, Init: 500 * ms},
 	}
 }

@@ -39,7 +39,8 @@ func TestDBCNames(t *testing.T) {
 		{"lowan-2-20t-a5", []string{"lowan-drive.dbc"}, []string{"lowan-body.dbc"}},
 		{"lowan-2-20-m5", []string{"lowan-drive-series1.dbc", "lowan-drive.dbc"}, []string{"lowan-body-series1.dbc", "lowan-body.dbc"}},
 		{
-			"lowan-3-20t-a8", []string{"lowan-drive-auto8.dbc", "lowan-drive-series3.dbc", "lowan-drive.dbc"},
+			"lowan-3-20t-a8",
+			[]string{"lowan-drive-auto8.dbc", "lowan-drive-series3.dbc", "lowan-drive.dbc"},
 			[]string{"lowan-body-series3.dbc", "lowan-body.dbc"},
 		},
 	} {

@@ -49,9 +49,6 @@ func bit(on bool) float64 {
 	return 0
 }
 
-// pressed is a switch, as on the bus.
-func pressed(on bool) float64 { return bit(on) }
-
 // roll wraps a count that grows for ever around at 16 bits of the given quantum.
 func roll(x, quantum float64) float64 {
 	return math.Mod(math.Floor(x/quantum), 1<<16) * quantum
@@ -95,9 +92,9 @@ func (c *car) engineSignals() []signal {
 		{"EnginePedal.ThrottleDemandPercent", func() float64 { return e.wanted }},
 		{"EnginePedal.PedalRate", func() float64 { return min(350, max(-350, c.pedalRate)) }},
 
-		{"EngineSwitches.BrakeSwitch", func() float64 { return pressed(c.in.brake > 0.02) }},
-		{"EngineSwitches.BrakeTestSwitch", func() float64 { return pressed(c.in.brake > 0.04) }},
-		{"EngineSwitches.ClutchSwitch", func() float64 { return pressed(c.in.clutch && !c.setting.Automatic()) }},
+		{"EngineSwitches.BrakeSwitch", func() float64 { return bit(c.in.brake > 0.02) }},
+		{"EngineSwitches.BrakeTestSwitch", func() float64 { return bit(c.in.brake > 0.04) }},
+		{"EngineSwitches.ClutchSwitch", func() float64 { return bit(c.in.clutch && !c.setting.Automatic()) }},
 		{"EngineSwitches.IsStartPermitted", func() float64 { return bit(c.startPermitted()) }},
 		{"EngineSwitches.IsStarterOn", func() float64 { return bit(e.starter) }},
 		{"EngineSwitches.CruiseState", func() float64 { return float64(c.cruise.state) }},

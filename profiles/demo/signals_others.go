@@ -1,15 +1,16 @@
 package demo
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 func (c *car) gearboxSignals() []signal {
 	g := &c.gearbox
 	pressure := func(gears ...uint8) func() float64 {
 		return func() float64 {
-			for _, gear := range gears {
-				if g.actual == gear {
-					return 9 + 0.03*max(0, c.engine.torque)
-				}
+			if slices.Contains(gears, g.actual) {
+				return 9 + 0.03*max(0, c.engine.torque)
 			}
 			return 0.2
 		}
@@ -187,7 +188,7 @@ func (c *car) relaySignals() []signal {
 		{"BodyRelay.IsHandbrakeOn", func() float64 { return bit(c.in.handbrake) }},
 		{"BodyRelay.IsDoorOpen", func() float64 { return bit(c.in.door) }},
 		{"BodyRelay.IsReverseLampOn", func() float64 { return bit(c.in.lever == reverse) }},
-		{"BodyRelay.BodyBrakeSwitch", func() float64 { return known(switches(), pressed(c.in.brake > 0.02)) }},
+		{"BodyRelay.BodyBrakeSwitch", func() float64 { return known(switches(), bit(c.in.brake > 0.02)) }},
 		{"BodyRelay.IsHeatedLoadOn", func() float64 { return bit(c.in.heated) }},
 		{"BodyRelay.BlowerPercent", func() float64 { return known(switches(), c.in.blower) }},
 		{"BodyRelay.CruiseSwitch", func() float64 { return known(switches(), float64(c.in.cruise)) }},
@@ -231,7 +232,7 @@ func (c *car) bodySignals() []signal {
 		{"BodyIgnition.BodySupplyVoltage", func() float64 { return c.electric.volts }},
 		{"BodyIgnition.KeyNumber", constant(1)},
 
-		{"BodySwitches.BodyBrakeSwitch", func() float64 { return pressed(c.in.brake > 0.02) }},
+		{"BodySwitches.BodyBrakeSwitch", func() float64 { return bit(c.in.brake > 0.02) }},
 		{"BodySwitches.IsHandbrakeOn", func() float64 { return bit(c.in.handbrake) }},
 		{"BodySwitches.IsReverseLampOn", func() float64 { return bit(c.in.lever == reverse) }},
 		{"BodySwitches.CruiseSwitch", func() float64 { return float64(c.in.cruise) }},

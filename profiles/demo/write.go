@@ -76,7 +76,13 @@ func scenes(setting Setting, opts WriteOptions) []scene {
 	if whole.Script == nil {
 		whole.Script = Script(opts.Scale, setting)
 	}
+	if whole.Start == 0 {
+		whole.Start = DefaultStart
+	}
+	// Other days, other phases: nothing but the car is the same.
 	dead, unplugged := whole, whole
+	dead.Seed, dead.Start = whole.Seed+1, whole.Start+int64(26*time.Hour)
+	unplugged.Seed, unplugged.Start = whole.Seed+2, whole.Start+int64(time.Hour)
 	dead.Without = append([]string{"EngineSpeed"}, whole.Without...)
 	unplugged.Without = append([]string{"Engine"}, whole.Without...)
 	unplugged.Script = nil
@@ -188,8 +194,7 @@ func writeDefinitions(dir string, settings []Setting) ([]Written, error) {
 
 // reason takes the path out of an os error.
 func reason(err error) error {
-	var pe *os.PathError
-	if errors.As(err, &pe) {
+	if pe, ok := errors.AsType[*os.PathError](err); ok {
 		return pe.Err
 	}
 	return err

@@ -65,7 +65,7 @@ func (ln *line) send(at int64, f *can.Frame) error {
 			ln.due[i] = m.nextDue(at)
 		}
 		ln.extra[i] = never
-		if err := m.make(f, at < m.unit.ready); err != nil {
+		if err := m.build(f, at < m.unit.ready); err != nil {
 			return err
 		}
 		m.sentAt = at

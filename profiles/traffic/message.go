@@ -33,7 +33,6 @@ type message struct {
 	seen   []float64
 
 	empty  can.Frame // identifier, bus and length
-	last   can.Frame // what was sent last
 	sent   uint64    // frames since power-up
 	first  int64     // when frame 0 of the cycle was due
 	turn   int64     // cycles since then
@@ -239,8 +238,8 @@ func places(start, length int, motorola bool) map[int]bool {
 	return set
 }
 
-// make writes the next frame into f. Everything but the time is set.
-func (t *message) make(f *can.Frame, starting bool) error {
+// build writes the next frame into f. Everything but the time is set.
+func (t *message) build(f *can.Frame, starting bool) error {
 	*f = t.empty
 	p := &t.pages[t.sent%uint64(len(t.pages))]
 	if starting {
@@ -275,7 +274,7 @@ func (s *source) put(f *can.Frame) error {
 }
 
 func (s *source) convert(v float64) (uint64, error) {
-	if v == v || s.signal.Float() {
+	if !math.IsNaN(v) || s.signal.Float() {
 		return s.signal.FromPhys(v)
 	}
 	if !s.hasSNA {
@@ -292,7 +291,7 @@ func (t *message) changed() bool {
 		v := t.watch[i].value()
 		before := t.seen[i]
 		t.seen[i] = v
-		changed = changed || v != before && before == before
+		changed = changed || v != before && !math.IsNaN(before)
 	}
 	return changed
 }

@@ -77,6 +77,9 @@ func (s *Source) addBus(bus Bus) error {
 	if !ok {
 		return fmt.Errorf("more than %d buses", can.MaxBuses)
 	}
+	if int(index) < len(s.lines) {
+		return errors.New("listed twice")
+	}
 	rate := bus.Bitrate
 	maps := make([]decode.Mapping, len(bus.Databases))
 	for i, db := range bus.Databases {
@@ -96,7 +99,13 @@ func (s *Source) addBus(bus Bus) error {
 	ln := &line{bitrate: rate}
 	s.lines = append(s.lines, ln)
 	for _, def := range decoder.Bus("").Messages() {
-		if s.byName[def.Def.Name] != nil || s.silent(def.Def) {
+		if s.silent(def.Def) {
+			continue
+		}
+		if have := s.byName[def.Def.Name]; have != nil {
+			if have.unit.line != ln {
+				return fmt.Errorf("message %s is on bus %s as well", def.Def.Name, s.buses.Name(have.unit.line.index()))
+			}
 			continue
 		}
 		m, err := newMessage(def, s.config.Protections[def.Def.Name])
@@ -138,7 +147,7 @@ func (s *Source) unit(node string, ln *line) *unit {
 	}
 	n := s.config.Nodes[node]
 	share := 2*hash(s.config.Seed, node).unit(0) - 1
-	u := &unit{node: node, line: ln, boot: int64(n.Boot), init: int64(n.Init), pace: 1 + s.config.ClockError*share}
+	u := &unit{node: node, line: ln, boot: int64(n.Boot), init: int64(n.Init), pace: 1 + float64(s.config.ClockError*share)}
 	s.units = append(s.units, u)
 	return u
 }
@@ -151,8 +160,8 @@ func (s *Source) Has(message string) bool { return s.byName[message] != nil }
 
 // Bind lets a function give the physical value of a signal. It is called when a
 // frame is made; NaN stands for a value that the sender does not have. A signal
-// that is not bound keeps its start value; a second function replaces the first. The error wraps ErrNoSignal or
-// ErrGuarded.
+// that is not bound keeps its start value; a second function replaces the first.
+// The error wraps ErrNoSignal or ErrGuarded.
 func (s *Source) Bind(ref profiles.SignalRef, value func() float64) error {
 	name, signal := ref.Split()
 	m := s.byName[name]

@@ -374,14 +374,16 @@ func TestBadValue(t *testing.T) {
 }
 
 func TestNewErrors(t *testing.T) {
-	change := func(old, new string) Config {
-		db := dbc.Parse("small.dbc", []byte(strings.Replace(small, old, new, 1)))
+	change := func(from, to string) Config {
+		db := dbc.Parse("small.dbc", []byte(strings.Replace(small, from, to, 1)))
 		return Config{Buses: []Bus{{Name: "bus", Databases: []*dbc.Database{db}}}}
 	}
 	nested := change("SG_ B m3 :", "SG_ B m3M :")
 	paged := nested.Buses[0].Databases[0].Messages[1]
 	b, c := paged.Signals[2], paged.Signals[3]
 	c.Switch, b.Multiplexer = b, true // what SG_MUL_VAL_ would say
+	twoBuses := Config{Buses: append(smallConfig(t).Buses, smallConfig(t).Buses...)}
+	twoBuses.Buses[1].Name = "other"
 	guarded := smallConfig(t)
 	guarded.Protections["Fast"] = guard.Protection{Counters: []guard.Counter{{Field: guard.Field{Start: 600, Length: 4}}}}
 	for _, row := range []struct {
@@ -392,6 +394,8 @@ func TestNewErrors(t *testing.T) {
 		{"no bit rate", change(`BA_DEF_DEF_ "Baudrate" 500000;`, ""), "no bit rate"},
 		{"bad definition", change("BO_ 100 Fast: 8 One", "BO_ x Fast: 8 One"), "small.dbc:7"},
 		{"protection outside", guarded, "message Fast"},
+		{"one bus twice", Config{Buses: append(smallConfig(t).Buses, smallConfig(t).Buses...)}, "bus bus: listed twice"},
+		{"one name on two buses", twoBuses, "message Fast is on bus bus as well"},
 		{"a multiplexer nobody depends on", change("SG_ C m5 :", "SG_ C m5M :"), ""},
 		{"pages in pages", nested, "traffic knows one multiplexer"},
 	} {
