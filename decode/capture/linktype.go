@@ -129,6 +129,9 @@ func (l link) strip(data []byte, orig int) (cooked, Kind) {
 // decode makes a frame of the captured part of a packet; f must be zero but for
 // its place and time. The interface number is that of link type 276, else 0.
 func (l link) decode(f *can.Frame, data []byte, orig int) (ifindex uint32, k Kind) {
+	if l.typ == linkCAN {
+		return 0, decodeSocketCAN(f, data, orig, protoUnknown, l.big)
+	}
 	c, k := l.strip(data, orig)
 	if k != good {
 		return 0, k

@@ -8,38 +8,57 @@ import (
 	"plugproof/decode/can"
 )
 
-// window looks ahead in an input and knows where it stands.
+// window looks ahead in an input and knows where it stands. What it shows is the
+// input's own buffer: nothing is copied.
 type window struct {
-	r   *bufio.Reader
-	off int64 // offset of the next byte in the decompressed capture
+	r    *bufio.Reader
+	seen []byte // what is buffered, none of it taken from r yet
+	pos  int    // how far seen was passed over
+	off  int64  // offset of the next byte in the decompressed capture
 }
 
 // peek returns what is buffered of the next bytes, at least n of them; fewer
 // only with the error that ended the input. n is at most the buffer's size. The
 // bytes are valid until the next call of peek or skip.
 func (w *window) peek(n int) ([]byte, error) {
-	if w.r.Buffered() < n {
-		if b, err := w.r.Peek(n); err != nil {
-			return b, err
-		}
+	if w.has(n) {
+		return w.buffered(), nil
 	}
-	return w.r.Peek(w.r.Buffered())
+	w.drop()
+	_, err := w.r.Peek(n)
+	w.seen, _ = w.r.Peek(w.r.Buffered())
+	return w.seen, err
 }
 
-// buffered returns what is buffered. The window does not move.
-func (w *window) buffered() []byte {
-	b, _ := w.r.Peek(w.r.Buffered())
-	return b
-}
+// buffered returns what is buffered, without waiting for more.
+func (w *window) buffered() []byte { return w.seen[w.pos:] }
 
 // has reports whether the next n bytes are buffered.
-func (w *window) has(n int) bool { return w.r.Buffered() >= n }
+func (w *window) has(n int) bool { return len(w.seen)-w.pos >= n }
 
 // skip passes over n bytes. The error is that which ended the input early.
 func (w *window) skip(n int64) error {
+	if here := int64(len(w.seen) - w.pos); n > here {
+		w.pos = len(w.seen)
+		w.off += here
+		w.drop()
+		return w.discard(n - here)
+	}
+	w.pos += int(n)
+	w.off += n
+	return nil
+}
+
+// drop takes from r what was passed over.
+func (w *window) drop() {
+	w.r.Discard(w.pos) // cannot fail: these bytes are buffered
+	w.seen, w.pos = w.seen[w.pos:], 0
+}
+
+// discard takes n bytes from r, of which none are in seen.
+func (w *window) discard(n int64) error {
 	for n > 0 {
-		step := int(min(n, math.MaxInt32))
-		done, err := w.r.Discard(step)
+		done, err := w.r.Discard(int(min(n, math.MaxInt32)))
 		w.off += int64(done)
 		n -= int64(done)
 		if err != nil {
