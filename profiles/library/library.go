@@ -3,8 +3,9 @@
 //
 // lowan-drive.dbc and lowan-body.dbc describe series 2 with the 5-speed
 // automatic. The other files hold only the messages in which a series or a
-// gearbox differs; put before the main file of their bus they win, because the
-// first definition of an identifier does.
+// gearbox differs, and replace those: a decoder takes the first definition of an
+// identifier and is given them first, a profile lets later files replace earlier
+// ones and names them last.
 package library
 
 import (
