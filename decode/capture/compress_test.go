@@ -85,8 +85,7 @@ func TestDecompressCut(t *testing.T) {
 		whole := pack(t, c, text)
 		for n := 4; n < len(whole); n++ {
 			got, err := unpack(whole[:n])
-			var damage *damageError
-			if !errors.As(err, &damage) {
+			if _, ok := errors.AsType[*damageError](err); !ok {
 				t.Fatalf("%s cut at %d of %d: error %v, want a damageError", c, n, len(whole), err)
 			}
 			if !strings.Contains(err.Error(), "cut") {

@@ -35,10 +35,14 @@ var socketcanRows = []struct {
 }{
 	// scapy test/scapy/layers/can.uts
 	{"scapy, link type 227", linkCAN, "00000733 01 000000 00", 0, frame(0, 0x733, 0, 1, 0), good},
-	{"scapy, link type 113", linkSLL, "0001 0118 0000 0000000000000000 000c df070000 03 000000 02010d0000000000", 0,
-		frame(0, 0x7DF, can.Rx, 3, 2, 1, 0x0D), good},
-	{"scapy, link type 113, extended", linkSLL, "0001 0118 0000 0000000000000000 000c f133db98 03 000000 02010d0000000000", 0,
-		frame(0, 0x18DB33F1, can.Rx|can.Extended, 3, 2, 1, 0x0D), good},
+	{
+		"scapy, link type 113", linkSLL, "0001 0118 0000 0000000000000000 000c df070000 03 000000 02010d0000000000", 0,
+		frame(0, 0x7DF, can.Rx, 3, 2, 1, 0x0D), good,
+	},
+	{
+		"scapy, link type 113, extended", linkSLL, "0001 0118 0000 0000000000000000 000c f133db98 03 000000 02010d0000000000", 0,
+		frame(0, 0x18DB33F1, can.Rx|can.Extended, 3, 2, 1, 0x0D), good,
+	},
 
 	{"no payload, no padding", linkCAN, "00000123 00 000000", 0, frame(0, 0x123, 0, 0), good},
 	{"padding is not payload", linkCAN, "00000123 02 000000 1122334455667788", 0, frame(0, 0x123, 0, 2, 0x11, 0x22), good},
@@ -54,12 +58,18 @@ var socketcanRows = []struct {
 	{"raw DLC out of range", linkCAN, "00000123 08 000010 0102030405060708", 0, frame(0, 0x123, 0, 8, 1, 2, 3, 4, 5, 6, 7, 8), good},
 	{"error frame", linkCAN, "20000004 08 000000 0004000000000000", 0, frame(0, 4, can.Error, 8, 0, 4), good},
 	{"FD by its flag", linkCAN, "00000123 02 040000 1122", 0, frame(0, 0x123, can.FD, 2, 0x11, 0x22), good},
-	{"FD by its length", linkCAN, "00000123 0C 010000 000102030405060708090A0B" + strings.Repeat("00", 52), 0,
-		frame(0, 0x123, can.FD|can.BRS, 9, 0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11), good},
-	{"FD by its length, cut behind the payload", linkCAN, "00000123 01 030000 11", 72,
-		frame(0, 0x123, can.FD|can.BRS|can.ESI, 1, 0x11), good},
-	{"FD, 64 bytes", linkCAN, "80000123 40 070000" + strings.Repeat("5A", 64), 0,
-		frame(0, 0x123, can.FD|can.BRS|can.ESI|can.Extended, 15, []byte(strings.Repeat("Z", 64))...), good},
+	{
+		"FD by its length", linkCAN, "00000123 0C 010000 000102030405060708090A0B" + strings.Repeat("00", 52), 0,
+		frame(0, 0x123, can.FD|can.BRS, 9, 0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11), good,
+	},
+	{
+		"FD by its length, cut behind the payload", linkCAN, "00000123 01 030000 11", 72,
+		frame(0, 0x123, can.FD|can.BRS|can.ESI, 1, 0x11), good,
+	},
+	{
+		"FD, 64 bytes", linkCAN, "80000123 40 070000" + strings.Repeat("5A", 64), 0,
+		frame(0, 0x123, can.FD|can.BRS|can.ESI|can.Extended, 15, []byte(strings.Repeat("Z", 64))...), good,
+	},
 	{"length alone does not make FD", linkCAN, "00000123 0C 000000 000102030405060708090A0B", 0, can.Frame{}, Malformed},
 	{"FD with a length that no DLC has", linkCAN, "00000123 09 040000 000102030405060708", 0, can.Frame{}, Malformed},
 	{"FD over 64 bytes", linkCAN, "00000123 41 040000" + strings.Repeat("5A", 64), 0, can.Frame{}, Malformed},
@@ -88,8 +98,10 @@ var socketcanRows = []struct {
 	{"cooked, shorter than its header", linkSLL, "0004 0118 0000", 0, can.Frame{}, Malformed},
 	{"cooked, nothing behind the header", linkSLL, "0004 0118 0000" + zeros8 + "000c", 0, can.Frame{}, Malformed},
 	{"second version", linkSLL2, "000c 0000 00000003 0118 01 00" + zeros8 + "23010000 01 000000 AA", 0, frame(0, 0x123, can.Rx, 1, 0xAA), good},
-	{"second version, sent by us, FD", linkSLL2, "000d 0000 00000003 0118 04 00" + zeros8 + "23010080 01 010000 AA", 0,
-		frame(0, 0x123, can.Tx|can.FD|can.BRS|can.Extended, 1, 0xAA), good},
+	{
+		"second version, sent by us, FD", linkSLL2, "000d 0000 00000003 0118 04 00" + zeros8 + "23010080 01 010000 AA", 0,
+		frame(0, 0x123, can.Tx|can.FD|can.BRS|can.Extended, 1, 0xAA), good,
+	},
 	{"second version, IP", linkSLL2, "0800 0000 00000003 0001 04 06" + zeros8 + "4500", 0, can.Frame{}, OtherLink},
 	{"second version, header cut", linkSLL2, "000c 0000 00000003 0118 01 00 000000", 36, can.Frame{}, Cut},
 }
