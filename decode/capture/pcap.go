@@ -173,6 +173,10 @@ func (d *pcapDecoder) next(f *can.Frame, mayWait bool) (bool, error) {
 		Offset: d.win.off, Record: d.record + 1, File: d.in.file, Bus: d.bus,
 	}
 	k := d.decode(f, win[recordHead:need], int(max(orig, length)))
+	if k == Malformed && length > packetHead { // it would swallow the records that follow
+		d.lose(length)
+		return false, nil
+	}
 	if err = d.win.skip(recordHead + int64(length)); err != nil {
 		k = Cut // a packet longer than those of CAN
 	}
@@ -219,8 +223,8 @@ func (d *pcapDecoder) end(rest int, err error) error {
 // file marks where the next one begins.
 func (d *pcapDecoder) lose(length uint32) {
 	d.in.rep.setAside(Garbage, Place{d.win.off, d.record + 1})
-	d.lost = fmt.Errorf("record %d at byte %d says that it is %d bytes long, which no packet of link type %d is; what follows it cannot be found",
-		d.record+1, d.win.off, length, d.link.typ)
+	d.lost = fmt.Errorf("record %d at byte %d claims %d bytes, which no CAN packet of link type %d has; "+
+		"what follows it cannot be found", d.record+1, d.win.off, length, d.link.typ)
 }
 
 // passLost reads the rest, so that size and checks of the file cover all of it.

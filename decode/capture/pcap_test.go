@@ -167,7 +167,7 @@ func TestPcapSetAside(t *testing.T) {
 // A length that cannot be ends a pcap file; nothing is allocated for it.
 func TestPcapLyingLength(t *testing.T) {
 	body := unhex(t, "00000123 02 000000 1122")
-	for _, length := range []uint32{xlMTU + 1, maxPacket, maxPacket + 1, 1<<31 - 1, 1 << 31, 1<<32 - 1} {
+	for _, length := range []uint32{packetHead + 1, 1000, xlMTU, xlMTU + 1, maxPacket, maxPacket + 1, 1<<31 - 1, 1 << 31, 1<<32 - 1} {
 		file := newPcapFile(binary.LittleEndian, magicMicro, linkCAN).packet(1, 0, body)
 		file.head(2, 0, length, length).packet(3, 0, body)
 		file.bytes = append(file.bytes, make([]byte, 600000)...) // more than is buffered at once

@@ -24,12 +24,13 @@ const (
 	// Pcap is the classic format with nanoseconds. It holds stamps of the years
 	// 1970 to 2106 and no bus names. Link types 227 and 113 do not tell buses
 	// apart at all, 276 does by number: the bus with index 0 reads back as "if1".
-	// 227 holds no direction; with 113 and 276 a frame of unknown direction
-	// reads back as received.
+	// 227 holds no direction.
 	Pcap
-	// Pcapng holds everything, bus names and known bit rates of the arbitration
-	// phase included. Stamps start at 1970.
+	// Pcapng holds everything from 1970 on: bus names, and the bit rates of
+	// their arbitration phase where known, but not of the FD data phase.
 	Pcapng
+	// With link types 113 and 276, in either format, every frame has a
+	// direction: one that had none reads back as received.
 )
 
 // String names the format as FileReport.Format does.
@@ -84,7 +85,8 @@ func FormatFor(path string) (WriterOptions, error) {
 	case ".pcapng":
 		opts.Format = Pcapng
 	default:
-		return WriterOptions{}, fmt.Errorf("the name %q does not say what to write: end it in .log, .txt, .pcap or .pcapng, with .gz or .zst behind that to compress", path)
+		return WriterOptions{}, fmt.Errorf("the name %q does not say what to write: "+
+			"end it in .log, .txt, .pcap or .pcapng, with .gz or .zst behind that to compress", path)
 	}
 	return opts, nil
 }
