@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"path/filepath"
 	"slices"
 	"strings"
 
@@ -138,20 +137,11 @@ func (o *convertOptions) writer() (capture.WriterOptions, error) {
 // captureFormat works out a format from the end of a name, or from --as with a
 // point before it.
 func captureFormat(name string) (capture.WriterOptions, error) {
-	formats := map[string]capture.WriteFormat{".log": capture.CandumpLog, ".pcap": capture.Pcap, ".pcapng": capture.Pcapng}
-	compressions := map[string]capture.Compression{".gz": capture.Gzip, ".zst": capture.Zstd}
-	var opts capture.WriterOptions
-	stem := strings.ToLower(name)
-	if c, ok := compressions[filepath.Ext(stem)]; ok {
-		opts.Compression = c
-		stem = strings.TrimSuffix(stem, filepath.Ext(stem))
-	}
-	format, ok := formats[filepath.Ext(stem)]
-	if !ok {
+	opts, err := capture.FormatFor(name)
+	if err != nil {
 		return opts, hint(fmt.Errorf("cannot tell from %q which format to write", strings.TrimPrefix(name, ".")),
 			"log, pcap or pcapng, followed by .gz or .zst to compress: as the end of the file's name, or with --as")
 	}
-	opts.Format = format
 	return opts, nil
 }
 
