@@ -73,7 +73,8 @@ func (l link) unusualNote() string {
 	if l.big {
 		order = "big-endian"
 	}
-	return fmt.Sprintf("link type %d with %s identifiers: they make no sense in the order that the standard asks for", l.typ, order)
+	return fmt.Sprintf("link type %d with %s identifiers: "+
+		"they make no sense in the order that the standard asks for", l.typ, order)
 }
 
 // cooked is a packet without its cooked header.

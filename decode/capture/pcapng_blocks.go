@@ -101,7 +101,8 @@ func (d *pcapngDecoder) nameBus(ifc *ngInterface, name []byte, speed uint64) {
 	case speed > 0 && speed <= maxCANBitrate:
 		d.in.buses.SetBitrates(bus, int64(speed), 0)
 	case speed > maxCANBitrate:
-		d.in.rep.note(fmt.Sprintf("%s: its bit rate of %d bit/s is none of CAN and was not taken over", d.in.buses.Name(bus), speed))
+		d.in.rep.note(fmt.Sprintf("%s: its bit rate of %d bit/s is none of CAN and was not taken over",
+			d.in.buses.Name(bus), speed))
 	}
 }
 
