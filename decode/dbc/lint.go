@@ -14,6 +14,7 @@ import (
 // same of one line, one is left.
 func Lint(db *Database) []Diagnostic {
 	l := &linter{db: db, found: slices.Clone(db.Diagnostics), budget: overlapBudget}
+	l.content()
 	l.identifiers()
 	l.nodes()
 	l.messageNames()
@@ -50,6 +51,14 @@ type linter struct {
 
 func (l *linter) add(severity Severity, pos Position, r remark) {
 	l.found = append(l.found, r.at(pos, severity))
+}
+
+// content reports a file that defines no message: with it nothing is decoded.
+func (l *linter) content() {
+	if len(l.db.Messages) == 0 {
+		l.add(Warning, Position{File: l.db.File, Line: 1, Col: 1},
+			say("file/no-message", "not one message is defined").try("is it the right file, and whole?"))
+	}
 }
 
 // nodes reports each node that is used but not listed, where it is used first. A

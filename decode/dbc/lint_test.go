@@ -22,7 +22,7 @@ func TestLint(t *testing.T) {
 		text string
 		want []string
 	}{
-		{"nothing at all", "", nil},
+		{"nothing at all", "", []string{"1:1 warning file/no-message"}},
 		{"clean", head + sg("S", "0|8@1+", `(0.5,-40) [-40|87.5] "km/h"`) + sg("T", "15|8@0-", `(1,0) [-128|127] "deg"`), nil},
 		{"parser's finding too", head + sg("S", "0|0@1+", plain), []string{"4:6 error signal/zero-length"}},
 
@@ -89,7 +89,7 @@ func TestLint(t *testing.T) {
 		},
 		{"cycle too short", head + "BA_DEF_ BO_ \"GenMsgCycleTime\" FLOAT 0 0;\nBA_ \"GenMsgCycleTime\" BO_ 1 0.5;\n", []string{"3:1 warning message/cycle"}},
 		{"cycle in other units", head + "BA_DEF_ BO_ \"GenMsgCycleTime\" INT 0 0;\nBA_ \"GenMsgCycleTime\" BO_ 1 100000;\n", []string{"3:1 warning message/cycle"}},
-		{"attribute range inverted", "BS_:\nBU_:\nBA_DEF_ \"X\" INT 5 1;\n", []string{"3:1 warning attribute/range"}},
+		{"attribute range inverted", "BS_:\nBU_:\nBA_DEF_ \"X\" INT 5 1;\n", []string{"1:1 warning file/no-message", "3:1 warning attribute/range"}},
 	}
 	for _, row := range rows {
 		t.Run(row.name, func(t *testing.T) {
