@@ -119,7 +119,8 @@ type Signal struct {
 	Frames     uint64           // in which it was present
 	NA         uint64           // of them "not available" by a declared pattern
 	NAFirst    Events
-	AllOnes    uint64 // raw all ones, for unsigned fields of 8 bits and more without a declared pattern
+	NATrack    *survey.Track // those frames over time; nil where there were none
+	AllOnes    uint64        // raw all ones, for unsigned fields of 8 bits and more without a declared pattern
 	OnesFirst  Events
 	Available  uint64 // values that were not NA
 	FirstTime  int64  // of the first available value

@@ -172,6 +172,10 @@ func (s *signal) add(f *can.Frame, v *decode.Value) bool {
 	if slices.Contains(s.plan.na, pattern) {
 		s.NA++
 		s.NAFirst.add(f, 0)
+		if s.NATrack == nil {
+			s.NATrack = newTrack(s.plan.named)
+		}
+		s.NATrack.Add(f.Time, 1)
 		s.odd = s.Available > 0
 		s.leaveTop(f.Time)
 		return false
@@ -228,6 +232,20 @@ func (s *signal) tally(raw, n uint64) {
 	} else {
 		s.MoreValues = true
 	}
+}
+
+// Within counts the entries of a track in [from, to), by whole buckets; a nil
+// track has none.
+func Within(t *survey.Track, from, to int64) (n uint64) {
+	if t == nil {
+		return 0
+	}
+	for i := range t.Buckets() {
+		if b := &t.Buckets()[i]; b.N > 0 && b.FirstTime >= from && b.LastTime < to {
+			n += b.N
+		}
+	}
+	return n
 }
 
 // swapped returns the pattern read in the other byte order.
@@ -362,6 +380,11 @@ func (s *signal) addSums(next *signal) {
 	s.NA += next.NA
 	s.AllOnes += next.AllOnes
 	s.NAFirst.merge(&next.NAFirst)
+	if s.NATrack == nil {
+		s.NATrack = next.NATrack
+	} else if next.NATrack != nil {
+		s.NATrack.Merge(next.NATrack)
+	}
 	s.OnesFirst.merge(&next.OnesFirst)
 	s.Track.Merge(next.Track)
 	s.Steps += next.Steps

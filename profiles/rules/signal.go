@@ -116,18 +116,17 @@ func (c *Case) onBench(m *profiles.MessageFacts) bool { return c.Scope == ECUOnB
 // judgeNA finds values that their sender itself calls unavailable.
 func judgeNA(c *Case, r *Results) {
 	c.subjects(r, func(x *subject) {
-		n, events := x.s.NA, &x.s.NAFirst
+		w := c.awake(x.m.Name)
+		from := w.settled(profiles.DefaultGrace) // start-up may be without values
+		n, events := evidence.Within(x.s.NATrack, from, w.end), &x.s.NAFirst
 		if x.base != nil && x.base.AllOnes == 0 && x.base.Frames >= leastFrames && x.s.AllOnes > 0 {
 			n, events = n+x.s.AllOnes, &x.s.OnesFirst
 		}
-		if w := c.awake(x.m.Name); w.keyOn && x.m.Cycle.Value > 0 { // start-up may be without values
-			n -= min(n, uint64(profiles.DefaultGrace/x.m.Cycle.Value)+1)
-		}
-		share := float64(n) / float64(x.s.Frames)
+		share := float64(n) / float64(max(1, evidence.Within(x.ev.Stream.Count, from, w.end)))
 		if share <= naShare || n < 3 {
 			return
 		}
-		if x.base != nil && float64(x.base.NA) > naShare*float64(x.base.Frames) {
+		if x.base != nil && float64(x.base.NA) > naShare*float64(x.base.Frames) && x.base.NA*2 > x.s.NA {
 			return // it was so before
 		}
 		f := x.about("signal/not-available", Fail)

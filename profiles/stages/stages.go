@@ -7,6 +7,7 @@ import (
 	"cmp"
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"strconv"
 	"strings"
@@ -159,7 +160,21 @@ func Recognise(ev *evidence.Evidence) Spans {
 		}
 	}
 	slices.SortStableFunc(spans, compare)
-	return spans
+	return order(spans)
+}
+
+// order drops what the order of the stages rules out: a car is asleep before the
+// key was ever on, and goes to sleep after.
+func order(spans Spans) Spans {
+	on := int64(math.MaxInt64)
+	for _, span := range spans {
+		if span.Stage != "asleep" && span.Stage != "key-off" {
+			on = min(on, span.Start)
+		}
+	}
+	return slices.DeleteFunc(spans, func(s Span) bool {
+		return s.Stage == "asleep" && s.Start > on || s.Stage == "key-off" && s.Start < on
+	})
 }
 
 func restsOn(conditions []profiles.Condition) []string {
