@@ -3,12 +3,16 @@ package capture
 import (
 	"bytes"
 	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
 	"pgregory.net/rapid"
 
 	"plugproof/decode/can"
+	"plugproof/decode/witness"
 )
 
 // targetName names a subtest.
@@ -153,4 +157,34 @@ func checkRoundTrip(t *testing.T, opts WriterOptions, names []string, frames []c
 			t.Errorf("frame %d (-written +read):\n%s", i+1, d)
 		}
 	}
+}
+
+// Captures of real cars come back from pcapng as the very text that they were.
+func TestPublicCapturesRoundTrip(t *testing.T) {
+	logs, err := filepath.Glob(filepath.Join(witness.PublicData(t), "captures", "*", "*.log"))
+	if err != nil || len(logs) == 0 {
+		t.Fatalf("no logs: %v", err)
+	}
+	for _, path := range logs {
+		text, err := os.ReadFile(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		frames, _, buses := readAll(t, string(text), 512)
+		packets := write(t, WriterOptions{Format: Pcapng, Compression: Zstd}, busTable(t, buses), frames...)
+		frames, _, buses = readAll(t, string(packets), 512)
+		got := write(t, WriterOptions{}, busTable(t, buses), frames...)
+		if want := strings.ReplaceAll(string(text), "\r", ""); string(got) != want {
+			t.Errorf("%s differs (-text +read back):\n%.2000s", filepath.Base(path), cmp.Diff(want, string(got)))
+		}
+	}
+}
+
+func busTable(t testing.TB, buses []can.Bus) *can.Buses {
+	t.Helper()
+	var names []string
+	for _, b := range buses {
+		names = append(names, b.Name)
+	}
+	return newBuses(t, names...)
 }
