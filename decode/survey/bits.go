@@ -3,48 +3,52 @@ package survey
 import "strings"
 
 // A tally counts, for each of 64 bits, how often that bit was set in the words
-// added to it. Level i holds bit i of all 64 counters, so one addition carries
-// through them all at once.
-type tally []uint64
+// added to it, for two kinds of words at a time. Level i holds bit i of all 128
+// counters, so one addition carries through them all at once.
+type tally [][2]uint64
 
-// add counts the set bits of x, each 1<<level times.
-func (t *tally) add(x uint64, level int) {
-	for i := level; x != 0; i++ {
-		for i >= len(*t) {
-			*t = append(*t, 0)
+// add counts the set bits of x and of y, each 1<<level times.
+func (t *tally) add(x, y uint64, level int) {
+	levels := *t
+	for i := level; x|y != 0; i++ {
+		if i >= len(levels) {
+			levels = append(levels, make([][2]uint64, i+1-len(levels))...)
+			*t = levels
 		}
-		carry := (*t)[i] & x
-		(*t)[i] ^= x
-		x = carry
+		l := &levels[i]
+		x, l[0] = x&l[0], x^l[0]
+		y, l[1] = y&l[1], y^l[1]
 	}
 }
 
 func (t *tally) merge(other tally) {
-	for level, x := range other {
-		t.add(x, level)
+	for level, xy := range other {
+		t.add(xy[0], xy[1], level)
 	}
 }
 
-// count returns how often the given bit was set.
-func (t tally) count(bit int) uint64 {
+// count returns how often the given bit was set in the words of one kind.
+func (t tally) count(kind, bit int) uint64 {
 	var n uint64
-	for level, x := range t {
-		n |= x >> bit & 1 << level
+	for level, xy := range t {
+		n |= xy[kind] >> bit & 1 << level
 	}
 	return n
 }
+
+// The kinds of a word's tally.
+const (
+	flips  = 0 // frames in which the bit differs from the frame before
+	breaks = 1 // frames in which the bit did not act as the next digit of a counter
+)
 
 // word watches eight payload bytes of one identifier, as a little-endian word:
 // bit b of it is payload bit b in the numbering of package dbc.
 type word struct {
 	first, last uint64 // in the first and the latest frame
 	ones, some  uint64 // bits that were set in every frame, and in at least one
-	flips       tally  // frames in which the bit differs from the frame before
-	breaks      tally  // frames in which the bit did not act as the next digit of a counter
+	steps       tally  // flips and breaks
 }
-
-// byteLow marks the lowest bit of every byte; a counter starts there at the latest.
-const byteLow = 0x0101010101010101
 
 // see takes the content of one frame; mask says which bits the frame has.
 func (w *word) see(data, mask uint64) {
@@ -61,8 +65,7 @@ func (w *word) step(before, data, mask uint64) bool {
 		return false
 	}
 	carried := (before &^ data & mask) << 1
-	w.flips.add(flipped, 0)
-	w.breaks.add((flipped^carried)&mask&^byteLow, 0)
+	w.steps.add(flipped, (flipped^carried)&mask, 0)
 	return true
 }
 
@@ -70,8 +73,7 @@ func (w *word) merge(next *word) {
 	w.last = next.last
 	w.ones &= next.ones
 	w.some |= next.some
-	w.flips.merge(next.flips)
-	w.breaks.merge(next.breaks)
+	w.steps.merge(next.steps)
 }
 
 // wordMask returns the bits of payload word i that a frame of length bytes has.
@@ -97,6 +99,9 @@ const (
 	BitCounts  BitUse = '+' // digit of a field of two bits or more that counts up by one
 )
 
+// A counter of several bytes is found whole when its low byte comes first, else
+// byte by byte, as far as its digits move often enough.
+
 // A field counts when its lowest bit flipped at least minCounts times, every
 // further bit at least twice, and a bit acted otherwise than as the next digit
 // in at most a quarter as many frames as the bit below it flipped. A bit that
@@ -109,7 +114,7 @@ func (w *word) counting() uint64 {
 	var found uint64
 	for bit := 0; bit < 64; {
 		top := bit
-		for top%8 < 7 && w.flips.count(bit) >= minCounts && w.isNextDigit(top+1) {
+		for top < 63 && w.steps.count(flips, bit) >= minCounts && w.isNextDigit(top+1) {
 			top++
 		}
 		if top > bit {
@@ -121,7 +126,7 @@ func (w *word) counting() uint64 {
 }
 
 func (w *word) isNextDigit(bit int) bool {
-	return w.flips.count(bit) >= 2 && 4*w.breaks.count(bit) <= w.flips.count(bit-1)
+	return w.steps.count(flips, bit) >= 2 && 4*w.steps.count(breaks, bit) <= w.steps.count(flips, bit-1)
 }
 
 // BitMap tells the use of every payload bit: one string per byte, its most

@@ -232,14 +232,13 @@ func (r *row) gapTimes(all *Gaps) *GapTimes {
 }
 
 func (m *message) report(out *ID) {
-	m.settle()
+	m.book()
 	def := m.def.Def
 	out.Message = def.Name
 	out.Senders = append(out.Senders, def.Senders...)
 	out.Cycle = statedCycle(def)
 	out.ShortCount = m.short
 	for i := range m.signals {
-		m.signals[i].book()
 		out.Signals = append(out.Signals, m.signals[i].report())
 	}
 }
@@ -261,13 +260,11 @@ func (s *signal) report() Signal {
 		Frames:    s.frames,
 		Min:       finite(s.min),
 		Max:       finite(s.max),
-		Distinct:  s.distinct.n,
+		Distinct:  s.distinct.count(),
+		More:      s.distinct.full,
 		Outside:   s.outsideFrames,
 		NotFinite: s.infiniteFrames,
 		Labels:    []Label{},
-	}
-	if s.distinct.full {
-		out.Distinct, out.More = MaxDistinct, true
 	}
 	if def.Min != 0 || def.Max != 0 {
 		out.StatedMin, out.StatedMax = finite(def.Min), finite(def.Max)

@@ -45,14 +45,14 @@ func testDatabase() *dbc.Database {
 			{Name: "Lever", Start: 36, Length: 4, Order: dbc.Intel, Factor: 1, Values: []dbc.ValueText{
 				{Value: 0, Text: "park"}, {Value: 1, Text: "reverse"}, {Value: 15, Text: "not available"},
 			}},
-			{Name: "Pedal", Start: 40, Length: 8, Order: dbc.Intel, Factor: 0.4, Max: 100, Unit: "%"},
+			{Name: "Pedal", Start: 40, Length: 8, Order: dbc.Intel, Factor: 0.392157, Max: 100, Unit: "%"},
 			{Name: "Lamp", Start: 48, Length: 1, Order: dbc.Intel, Factor: 1},
 			{Name: "Counter", Start: 52, Length: 4, Order: dbc.Intel, Factor: 1},
 			{Name: "Check", Start: 56, Length: 8, Order: dbc.Intel, Factor: 1},
 		}},
 		{ID: 0x101, Name: "Pages", Length: 8, Signals: []*dbc.Signal{
 			sw,
-			{Name: "Single", Start: 8, Length: 32, Order: dbc.Intel, Type: dbc.Float32, Factor: 1, Switch: sw, Pages: page(0)},
+			{Name: "Single", Start: 8, Length: 32, Order: dbc.Intel, Type: dbc.Float32, Factor: 1, Min: -1, Max: 100, Switch: sw, Pages: page(0)},
 			{Name: "Level", Start: 8, Length: 6, Order: dbc.Intel, Type: dbc.Signed, Factor: 1, Switch: sw, Pages: page(1)},
 		}},
 		{ID: 0x102, Name: "Fast", Length: 64, FD: true, Signals: []*dbc.Signal{
@@ -99,6 +99,9 @@ func traffic(rng *rand.Rand, n int) []can.Frame {
 		key := uint64(f.Bus)<<32 | uint64(keyOf(&f))
 		if old, ok := recent[key]; ok && rng.IntN(3) == 0 {
 			f = old
+			if f.Flags&can.FD != 0 && rng.IntN(2) == 0 {
+				f.Flags ^= can.BRS
+			}
 		}
 		f.File = file
 		if f.Time = 0; clock {

@@ -24,9 +24,9 @@ type row struct {
 	words   []word   // payload bits, as many as the longest payload needs
 
 	frames, fdFrames       uint64
-	nominal, data          uint64 // bits on the wire
-	lastNominal, lastData  uint64 // those of the latest frame
-	lengths                [16]uint64
+	nominal, data          uint64     // bits on the wire
+	lastNominal, lastData  uint64     // those of the latest frame
+	lengths                [16]uint64 // by data length code
 	first, last            stamp
 	earliest, latest       int64  // stamps, ns
 	pairs, repeats         uint64 // frames with one before them in the same capture; those that repeat its payload
@@ -57,7 +57,7 @@ func payloadSize(f *can.Frame) uint8 {
 // same as the one before it.
 func (r *row) add(f *can.Frame) (same bool) {
 	now := stamp{f.Time, f.File, f.Flags & kindFlags, payloadSize(f), f.DLC}
-	changed := r.seePayload(f, now)
+	changed := r.seePayload(f, &now)
 	same = r.frames > 0 && !changed && now.flags == r.last.flags && now.dlc == r.last.dlc
 	if !same {
 		nominal, data := f.WireBits()
@@ -65,9 +65,11 @@ func (r *row) add(f *can.Frame) (same bool) {
 	}
 	r.nominal += r.lastNominal
 	r.data += r.lastData
-	r.lengths[can.LenToDLC(int(f.Len))&15]++
 	if f.Flags&can.FD != 0 {
 		r.fdFrames++
+		r.lengths[f.DLC&15]++
+	} else {
+		r.lengths[f.Len&15]++ // classic codes over 8 stand for 8 bytes
 	}
 	if r.frames == 0 {
 		r.first, r.firstGap, r.lastGap = now, noGap, noGap
@@ -83,7 +85,7 @@ func (r *row) add(f *can.Frame) (same bool) {
 
 // seePayload updates the words and reports whether the payload differs from
 // that of the frame before.
-func (r *row) seePayload(f *can.Frame, now stamp) (changed bool) {
+func (r *row) seePayload(f *can.Frame, now *stamp) (changed bool) {
 	needed := (int(now.length) + 7) / 8
 	for len(r.words) < needed {
 		r.words = append(r.words, word{ones: math.MaxUint64})

@@ -156,9 +156,9 @@ func (c *Collector) limitRows() {
 		switch {
 		case b == nil:
 		case b.name <= last.bus:
-			b.lowerLimit(last.rank)
+			b.setLimit(last.rank)
 		default:
-			b.lowerLimit(last.rank - 1)
+			b.setLimit(last.rank - 1)
 		}
 	}
 	c.rows = MaxRows
@@ -170,13 +170,12 @@ func (b *bus) limitRows() {
 		return
 	}
 	slices.SortFunc(b.rows, func(x, y *row) int { return cmp.Compare(x.rank, y.rank) })
-	b.lowerLimit(b.rows[MaxIDs-1].rank)
+	b.setLimit(b.rows[MaxIDs-1].rank)
 }
 
-// lowerLimit gives up the rows whose rank is over the given one or over the
-// limit that stood before.
-func (b *bus) lowerLimit(rank uint64) {
-	b.limit = min(b.limit, rank)
+// setLimit gives up the rows whose rank is over the given one.
+func (b *bus) setLimit(rank uint64) {
+	b.limit = rank
 	kept := b.rows[:0]
 	for _, r := range b.rows {
 		if r.rank <= b.limit {

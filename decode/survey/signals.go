@@ -3,6 +3,7 @@ package survey
 import (
 	"cmp"
 	"math"
+	"math/bits"
 	"slices"
 
 	"plugproof/decode"
@@ -20,18 +21,56 @@ const maxLabels = 64
 // message gathers the signals of one row.
 type message struct {
 	def     *decode.Message
+	latest  []value  // of each signal, apart because every frame needs them
 	signals []signal // as in def.Signals
-	short   uint64   // frames too short for a signal that should be there
-	cut     bool     // the latest frame was
+	all     bool     // the latest decoded frame has all of them
+	cut     bool     // it was too short for one that should be there
+	short   uint64   // frames that were
 	repeats uint64   // frames since the latest decoded one that have its payload
 }
 
+// value is the latest value of a signal and what it counts as. Equal values in
+// a row cost an increment; the run is booked when it ends.
+type value struct {
+	raw      uint64
+	run      uint64 // frames in a row with that value, not booked yet
+	present  bool   // in the latest decoded frame
+	outside  bool
+	infinite bool // not a number, or infinite
+	labelled bool // the value table has a text for it
+}
+
+// signal gathers the values of one signal.
+type signal struct {
+	sig       *decode.Signal
+	low, high float64 // stated range widened by what rounding may do; infinite when not stated
+	wide      bool    // over 64 bits: no number, only presence
+	labelling bool
+
+	frames, outsideFrames, infiniteFrames uint64
+	min, max                              float64 // +Inf, -Inf: no finite value yet
+	distinct                              valueSet
+	labels                                []labelCount // sorted by raw
+}
+
+// labelCount counts the frames with a value that has a text.
+type labelCount struct{ raw, frames uint64 }
+
 func newMessage(def *decode.Message) *message {
-	m := &message{def: def, signals: make([]signal, len(def.Signals))}
+	m := &message{def: def, latest: make([]value, len(def.Signals)), signals: make([]signal, len(def.Signals))}
 	for i := range m.signals {
 		m.signals[i] = newSignal(&def.Signals[i])
 	}
 	return m
+}
+
+func newSignal(sig *decode.Signal) signal {
+	s := signal{sig: sig, min: math.Inf(1), max: math.Inf(-1), wide: sig.Def.Length > 64}
+	s.low, s.high = statedRange(sig.Def)
+	s.distinct.short = sig.Def.Length <= 8
+	n := len(sig.Def.Values)
+	s.labelling = 0 < n && n <= maxLabels && !s.wide
+	return s
 }
 
 // add takes a frame with a payload or length other than the frame before.
@@ -43,14 +82,27 @@ func (m *message) add(f *can.Frame, values []decode.Value) []decode.Value {
 	if m.cut {
 		m.short++
 	}
-	next := 0
-	for i := range m.signals {
-		s := &m.signals[i]
-		s.present = next < len(values) && values[next].Signal == s.sig
-		if s.present {
-			s.add(&values[next])
-			next++
+	if m.all = len(values) == len(m.latest); !m.all {
+		for i := range m.latest {
+			m.latest[i].present = false
 		}
+	}
+	for i := range values {
+		v := &values[i]
+		at := i
+		if !m.all {
+			at = v.Signal.Index
+		}
+		now := &m.latest[at]
+		now.present = true
+		if v.Raw == now.raw && now.run > 0 {
+			now.run++
+			continue
+		}
+		s := &m.signals[at]
+		s.book(now)
+		s.classify(v, now)
+		now.run = 1
 	}
 	return values
 }
@@ -60,9 +112,9 @@ func (m *message) settle() {
 	if m.repeats == 0 {
 		return
 	}
-	for i := range m.signals {
-		if m.signals[i].present {
-			m.signals[i].run += m.repeats
+	for i := range m.latest {
+		if m.latest[i].present {
+			m.latest[i].run += m.repeats
 		}
 	}
 	if m.cut {
@@ -71,50 +123,27 @@ func (m *message) settle() {
 	m.repeats = 0
 }
 
-func (m *message) merge(next *message) {
+// book ends all runs of equal values.
+func (m *message) book() {
 	m.settle()
-	next.settle()
+	for i := range m.signals {
+		m.signals[i].book(&m.latest[i])
+	}
+}
+
+func (m *message) merge(next *message) {
+	m.book()
+	next.book()
 	m.short += next.short
-	m.cut = next.cut
+	m.all, m.cut = next.all, next.cut
+	copy(m.latest, next.latest)
 	for i := range m.signals {
 		m.signals[i].merge(&next.signals[i])
 	}
 }
 
-// signal gathers the values of one signal. Equal values in a row cost an
-// increment; a run is booked when it ends.
-type signal struct {
-	sig       *decode.Signal
-	low, high float64 // stated range widened by what rounding may do; infinite when not stated
-	present   bool    // in the latest decoded frame
-	latest    value
-	run       uint64 // frames in a row with that value, not booked yet
-
-	frames, outsideFrames, infiniteFrames uint64
-	min, max                              float64 // +Inf, -Inf: no finite value yet
-	distinct                              valueSet
-	labels                                []labelCount // sorted by raw
-}
-
-// labelCount counts the frames with a value that has a text.
-type labelCount struct{ raw, frames uint64 }
-
-// value is one value of a signal and what it counts as.
-type value struct {
-	raw      uint64
-	outside  bool
-	infinite bool // not a number, or infinite
-	labelled bool // the value table has a text for it
-}
-
-func newSignal(sig *decode.Signal) signal {
-	s := signal{sig: sig, min: math.Inf(1), max: math.Inf(-1)}
-	s.low, s.high = statedRange(sig.Def)
-	return s
-}
-
-// statedRange returns the range in which a value is not outside: a value that
-// the file means to be the limit may differ from it by rounding, which is far
+// statedRange returns the range in which a value is not outside. Files round
+// factors and limits: 255 * 0.392157 is meant to be 100. What that adds up to is
 // less than a thousandth of a step.
 func statedRange(def *dbc.Signal) (low, high float64) {
 	if def.Min == 0 && def.Max == 0 {
@@ -128,61 +157,49 @@ func statedRange(def *dbc.Signal) (low, high float64) {
 	return def.Min - slack - rounding*math.Abs(def.Min), def.Max + slack + rounding*math.Abs(def.Max)
 }
 
-func (s *signal) add(v *decode.Value) {
-	if s.run > 0 && v.Raw == s.latest.raw {
-		s.run++
+// classify looks at a value that differs from the one before.
+func (s *signal) classify(v *decode.Value, now *value) {
+	now.raw, now.infinite = v.Raw, false
+	now.outside = v.Phys < s.low || v.Phys > s.high
+	now.labelled = s.labelling && s.sig.Label(v.Raw) != ""
+	if s.wide {
 		return
 	}
-	s.book()
-	s.latest, s.run = s.classify(v), 1
-}
-
-// classify looks at a value that differs from the one before.
-func (s *signal) classify(v *decode.Value) value {
-	now := value{raw: v.Raw}
-	if s.sig.Def.Length > 64 {
-		return now // no number, only presence
-	}
 	s.distinct.add(v.Raw)
-	if n := len(s.sig.Def.Values); n > 0 && n <= maxLabels {
-		now.labelled = s.sig.Label(v.Raw) != ""
+	if s.min <= v.Phys && v.Phys <= s.max {
+		return
 	}
 	if math.IsNaN(v.Phys) || math.IsInf(v.Phys, 0) {
-		now.infinite = true
-		return now
+		now.infinite, now.outside = true, false
+		return
 	}
-	now.outside = v.Phys < s.low || v.Phys > s.high
 	if v.Phys < s.min {
 		s.min = v.Phys
 	}
 	if v.Phys > s.max {
 		s.max = v.Phys
 	}
-	return now
 }
 
-// book ends the run of equal values.
-func (s *signal) book() {
-	if s.run == 0 {
+// book ends a run of equal values.
+func (s *signal) book(now *value) {
+	if now.run == 0 {
 		return
 	}
-	s.frames += s.run
-	if s.latest.outside {
-		s.outsideFrames += s.run
+	s.frames += now.run
+	if now.outside {
+		s.outsideFrames += now.run
 	}
-	if s.latest.infinite {
-		s.infiniteFrames += s.run
+	if now.infinite {
+		s.infiniteFrames += now.run
 	}
-	if s.latest.labelled {
-		s.addLabel(s.latest.raw, s.run)
+	if now.labelled {
+		s.addLabel(now.raw, now.run)
 	}
-	s.run = 0
+	now.run = 0
 }
 
 func (s *signal) merge(next *signal) {
-	s.book()
-	next.book()
-	s.present, s.latest = next.present, next.latest
 	s.frames += next.frames
 	s.outsideFrames += next.outsideFrames
 	s.infiniteFrames += next.infiniteFrames
@@ -208,17 +225,23 @@ func (s *signal) addLabel(raw, frames uint64) {
 	s.labels[i].frames += frames
 }
 
-// valueSet is a set of up to MaxDistinct raw values; with one more it is full
-// and holds none. It is a hash table with linear probing.
+// valueSet is a set of raw values. With more than MaxDistinct it is full and
+// holds none. Signals of up to 8 bits have a bit for each value, so they never
+// fill it; for others it is a hash table with linear probing.
 type valueSet struct {
-	slots []uint64 // 0: free
-	n     int      // values, 0 among them
-	zero  bool     // the value 0 is in the set
+	short bool
 	full  bool
+	zero  bool      // the value 0 is in the hash table's set
+	n     int       // values in that set
+	bits  [4]uint64 // by the lowest 8 bits of the value
+	slots []uint64  // 0: free
 }
 
 func (v *valueSet) add(raw uint64) {
 	switch {
+	case v.short:
+		v.bits[raw>>6&3] |= 1 << (raw & 63)
+		return
 	case v.full:
 		return
 	case raw == 0:
@@ -260,10 +283,25 @@ func (v *valueSet) grow() {
 	}
 }
 
+// count returns the number of values; with more than MaxDistinct it is that.
+func (v *valueSet) count() int {
+	if v.full {
+		return MaxDistinct
+	}
+	n := v.n
+	for _, x := range v.bits {
+		n += bits.OnesCount64(x)
+	}
+	return n
+}
+
 func (v *valueSet) merge(other *valueSet) {
 	if other.full {
 		*v = valueSet{full: true}
 		return
+	}
+	for i, x := range other.bits {
+		v.bits[i] |= x
 	}
 	if other.zero {
 		v.add(0)

@@ -169,7 +169,7 @@ func (b *bus) merge(next *bus) {
 		}
 	}
 	b.others.include(&next.others)
-	b.lowerLimit(next.limit)
+	b.limit = min(b.limit, next.limit)
 	b.windows.Merge(&next.windows)
 	b.errors.merge(&next.errors)
 	b.span.merge(&next.span)

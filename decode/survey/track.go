@@ -87,7 +87,7 @@ func (t *Track) cover(low, high int64) {
 	}
 }
 
-// widen doubles the width and joins pairs of buckets.
+// widen doubles the width and joins pairs of buckets. There is no current one after it.
 func (t *Track) widen() {
 	low := t.low >> 1
 	used := 0
@@ -104,7 +104,6 @@ func (t *Track) widen() {
 	t.buckets = t.buckets[:used]
 	t.low = low
 	t.width *= 2
-	t.from, t.until = 0, 0
 }
 
 // Merge adds the values of the following stretch.
