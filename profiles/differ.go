@@ -3,6 +3,7 @@ package profiles
 import (
 	"cmp"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 )
@@ -117,18 +118,16 @@ func differMessage(sa, sb *Setting, a, b *MessageFacts) (list []Difference) {
 	add("parity", a.Own.Parity.describe(), b.Own.Parity.describe())
 	add("end-to-end profile", a.Own.EndToEnd.describe(), b.Own.EndToEnd.describe())
 	add("pages", a.Own.Pages.describe(), b.Own.Pages.describe())
-	for _, pair := range joined(pointers(a.Own.Constants), pointers(b.Own.Constants), func(c *Constant) string { return c.Signal }) {
-		add("constant "+cmp.Or(pair[0], pair[1]).Signal, pair[0].describe(), pair[1].describe())
+	constants := map[string]bool{}
+	for _, own := range []*Message{a.Own, b.Own} {
+		for signal := range own.Constants {
+			constants[signal] = true
+		}
+	}
+	for _, signal := range slices.Sorted(maps.Keys(constants)) {
+		add("constant "+signal, a.Own.Constants[signal].describe(), b.Own.Constants[signal].describe())
 	}
 	return list
-}
-
-func pointers[T any](list []T) []*T {
-	out := make([]*T, len(list))
-	for i := range list {
-		out[i] = &list[i]
-	}
-	return out
 }
 
 // shownIn returns the first stage in which a message shows: key-on for what is

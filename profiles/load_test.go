@@ -131,6 +131,7 @@ func TestProblems(t *testing.T) {
 		{"never sent", "format: 1\nbuilds_on: [base]\nnever_sent: [0x200-0x210]\n^^may_send: [Speed]\n", "profile/never-sent", "0x201"},
 		{"counter nowhere", "format: 1\nbuilds_on: [base]\nmessages:\n  Heat:\n    ^^counter: {step: 1}\n", "profile/field", "where it lies"},
 		{"counter impossible", "format: 1\nbuilds_on: [base]\nmessages:\n  Heat:\n    ^^counter: {start: 0, length: 65}\n", "profile/field", "length 65"},
+		{"constant without value", "format: 1\nbuilds_on: [base]\nmessages:\n  Heat:\n    constants:\n      ^^Code:\n", "profile/constant", "no value"},
 		{"hangs on", "format: 1\nbuilds_on: [base]\nnodes:\n  Cluster: {^^hangs_on: Relay}\n", "profile/unknown-name", `no node "Relay"`},
 	} {
 		t.Run(row.name, func(t *testing.T) {

@@ -77,6 +77,8 @@ type Flag struct {
 	Says   string    `yaml:"says"`            // in words: "engine messages lost"
 	About  string    `yaml:"about,omitempty"` // the message it complains about, where it names one
 	Limp   bool      `yaml:"limp,omitempty"`  // the node has fallen back to an emergency program
+
+	BulbCheck Time `yaml:"bulb_check,omitempty"` // a lamp: lit without meaning for so long after key-on
 }
 
 // Kind of a message, by what makes its sender send it.
@@ -101,16 +103,16 @@ type Message struct {
 	Tolerance Ratio  `yaml:"tolerance,omitempty"` // of the cycle; 0: the common 10 %
 	Option    bool   `yaml:"option,omitempty"`    // its absence proves nothing
 	Absent    bool   `yaml:"absent,omitempty"`    // not sent in this setting although the DBC has it
-	Relayed   bool   `yaml:"relayed,omitempty"`   // a gateway's copy: no evidence of its own
+	Relayed   bool   `yaml:"relayed,omitempty"`   // a gateway's copy of the replaced node's values: no evidence of its own
 
-	Counter   *Counter           `yaml:"counter,omitempty"`
-	Toggle    *Toggle            `yaml:"toggle,omitempty"`
-	Parity    *Parity            `yaml:"parity,omitempty"`
-	Checksum  *Checksum          `yaml:"checksum,omitempty"`
-	EndToEnd  *EndToEnd          `yaml:"end_to_end,omitempty"` // instead of counter and checksum
-	Signals   map[string]*Signal `yaml:"signals,omitempty"`
-	Constants []Constant         `yaml:"constants,omitempty"` // configuration that listeners compare with their own
-	Pages     *Pages             `yaml:"pages,omitempty"`
+	Counter   *Counter             `yaml:"counter,omitempty"`
+	Toggle    *Toggle              `yaml:"toggle,omitempty"`
+	Parity    *Parity              `yaml:"parity,omitempty"`
+	Checksum  *Checksum            `yaml:"checksum,omitempty"`
+	EndToEnd  *EndToEnd            `yaml:"end_to_end,omitempty"` // instead of counter and checksum
+	Signals   map[string]*Signal   `yaml:"signals,omitempty"`
+	Constants map[string]*Constant `yaml:"constants,omitempty"` // by signal: configuration that listeners compare with their own
+	Pages     *Pages               `yaml:"pages,omitempty"`
 
 	Listeners map[string]*Listener `yaml:"listeners,omitempty"` // by node
 }
@@ -189,11 +191,10 @@ type Signal struct {
 // Range is an inclusive range of physical values, written as -40..215.
 type Range struct{ From, To float64 }
 
-// Constant is a signal that holds one value in this setting.
+// Constant is the value that a signal holds in this setting.
 type Constant struct {
-	Signal string `yaml:"signal"`
-	Value  int64  `yaml:"value"` // raw
-	Means  string `yaml:"means,omitempty"`
+	Value int64  `yaml:"value"` // raw
+	Means string `yaml:"means,omitempty"`
 }
 
 // Pages are the pages that a multiplexer goes through.
@@ -250,7 +251,8 @@ type Condition struct {
 	Is     []int64   `yaml:"is,omitempty"`    // raw values
 	Above  *float64  `yaml:"above,omitempty"` // physical
 	Below  *float64  `yaml:"below,omitempty"`
-	Moves  bool      `yaml:"moves,omitempty"` // changes at least twice within 5 s
+	Moves  bool      `yaml:"moves,omitempty"`  // changes at least twice
+	Within Time      `yaml:"within,omitempty"` // of each other, to be moving; 0: 5 s
 }
 
 // Role says what a signal means to the rules.

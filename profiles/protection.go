@@ -195,8 +195,8 @@ func (s *Setting) NamedSignals() map[SignalRef]bool {
 		for signal := range m.Signals {
 			named[SignalRef(name+"."+signal)] = true
 		}
-		for _, constant := range m.Constants {
-			named[SignalRef(name+"."+constant.Signal)] = true
+		for signal := range m.Constants {
+			named[SignalRef(name+"."+signal)] = true
 		}
 	}
 	return named

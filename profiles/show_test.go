@@ -13,7 +13,7 @@ name: car
 title: "the car: one"
 builds_on: [base]
 messages:
-  Speed: {cycle: 20ms, constants: [{signal: Axle, value: 3}]}
+  Speed: {cycle: 20ms, constants: {Axle: {value: 3}}}
 never_sent: [0x7DF, 0x7E0-0x7EF]
 `
 
@@ -77,7 +77,7 @@ func TestDiffer(t *testing.T) {
 builds_on: [base]
 buses: {drive: {bitrate: 250kbit/s}}
 messages:
-  Speed: {constants: [{signal: Axle, value: 4, means: short}]}
+  Speed: {constants: {Axle: {value: 4, means: short}}}
   Heat: {id: 0x421}
   Extra: {bus: body, id: 0x300, sender: Climate, option: true}
 `)

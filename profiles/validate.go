@@ -65,8 +65,8 @@ func (s *Setting) checkMessages() (problems Problems) {
 		for _, signal := range slices.Sorted(maps.Keys(own.Signals)) {
 			problems = append(problems, s.checkName(path+".signals."+signal, m, signal)...)
 		}
-		for i, constant := range own.Constants {
-			problems = append(problems, s.checkName(fmt.Sprintf("%s.constants[%d].signal", path, i), m, constant.Signal)...)
+		for _, signal := range slices.Sorted(maps.Keys(own.Constants)) {
+			problems = append(problems, s.checkConstant(path+".constants."+signal, m, signal)...)
 		}
 		if own.Pages != nil {
 			problems = append(problems, s.checkName(path+".pages.signal", m, own.Pages.Signal)...)
@@ -75,6 +75,14 @@ func (s *Setting) checkMessages() (problems Problems) {
 		problems = append(problems, s.checkListeners(path, m)...)
 	}
 	return problems
+}
+
+// checkConstant checks that a constant is a signal with a value.
+func (s *Setting) checkConstant(path string, m *MessageFacts, signal string) Problems {
+	if m.Own.Constants[signal] == nil {
+		return Problems{s.problem(path, "constant", fmt.Sprintf("the constant %s has no value", signal), "write value: and its raw value")}
+	}
+	return s.checkName(path, m, signal)
 }
 
 // checkProtection checks where counter, toggle bit and checksum lie.

@@ -588,15 +588,14 @@ func judgeConstants(c *Case, r *Results) {
 			continue
 		}
 		ev := c.Evidence.Messages[m.Name]
-		for i := range m.Own.Constants {
-			c.judgeConstant(r, m, ev, &m.Own.Constants[i])
+		for _, signal := range slices.Sorted(maps.Keys(m.Own.Constants)) {
+			c.judgeConstant(r, m, ev.Signals[signal], m.Own.Constants[signal])
 		}
 	}
 }
 
 // judgeConstant compares one configuration value with the capture.
-func (c *Case) judgeConstant(r *Results, m *profiles.MessageFacts, ev *evidence.Message, want *profiles.Constant) {
-	s := ev.Signals[want.Signal]
+func (c *Case) judgeConstant(r *Results, m *profiles.MessageFacts, s *evidence.Signal, want *profiles.Constant) {
 	if s == nil || s.Frames < 3 || s.MoreValues {
 		return
 	}
@@ -613,10 +612,12 @@ func (c *Case) judgeConstant(r *Results, m *profiles.MessageFacts, ev *evidence.
 		return
 	}
 	f := About("signal/constant", Fail, m)
-	f.Signal, f.Listener = want.Signal, firstListener(m)
-	f.Text = fmt.Sprintf("%s.%s is %d; this setting has %s", m.Name, want.Signal, value, cmp.Or(want.Means, fmt.Sprint(want.Value)))
+	f.Signal, f.Listener = s.Def.Name, firstListener(m)
+	f.Text = fmt.Sprintf("%s.%s is %d; this setting has %s", m.Name, f.Signal, value, cmp.Or(want.Means, fmt.Sprint(want.Value)))
 	f.NextStep = "listeners compare it with what they learned: choose the setting of this engine, gearbox and market"
-	f.Count, f.Example = wrong, c.example(&ev.Stream.FirstFrame)
-	f.FirstTime, f.HasTime = ev.Stream.First, true
-	r.Add(f.measured(float64(value), float64(want.Value), "raw", c.Setting.Origin("$.messages."+m.Name+".constants").String()))
+	stream := c.Evidence.Messages[m.Name].Stream
+	f.Count, f.Example = wrong, c.example(&stream.FirstFrame)
+	f.FirstTime, f.HasTime = stream.First, true
+	from := c.Setting.Origin("$.messages." + m.Name + ".constants." + f.Signal).String()
+	r.Add(f.measured(float64(value), float64(want.Value), "raw", from))
 }

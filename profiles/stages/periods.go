@@ -1,6 +1,7 @@
 package stages
 
 import (
+	"cmp"
 	"math"
 	"slices"
 
@@ -15,8 +16,9 @@ type period struct{ start, end int64 }
 // bridge is how long a signal may be silent without ending a period, ns.
 const bridge = 2e9
 
-// moveWindow is within how long a signal must change twice to be moving, ns.
-const moveWindow = 5e9
+// moveWindow is within how long a signal must change twice to be moving, ns,
+// where the profile does not say.
+const moveWindow = int64(5e9)
 
 // holding returns the periods in which all conditions hold.
 func holding(ev *evidence.Evidence, conditions []profiles.Condition) []period {
@@ -35,7 +37,7 @@ func holding(ev *evidence.Evidence, conditions []profiles.Condition) []period {
 func holds(s *evidence.Signal, c *profiles.Condition) []period {
 	switch {
 	case c.Moves:
-		return moving(s)
+		return moving(s, cmp.Or(int64(c.Within), moveWindow))
 	case len(c.Is) > 0 && s.Changes != nil && int(s.Changes.Count()) < len(s.Changes.Steps()):
 		return stands(s, c.Is)
 	case len(c.Is) > 0:
@@ -91,8 +93,8 @@ func within(t *survey.Track, ok func(*survey.Bucket) bool) []period {
 }
 
 // moving returns the periods in which the value changes at least twice within
-// moveWindow. A change is more than a fiftieth of the signal's whole span.
-func moving(s *evidence.Signal) []period {
+// the given time, ns. A change is more than a fiftieth of the signal's whole span.
+func moving(s *evidence.Signal, window int64) []period {
 	var changes []int64
 	least := s.Span() / 50
 	last, have := 0.0, false
@@ -108,7 +110,7 @@ func moving(s *evidence.Signal) []period {
 	}
 	var out []period
 	for i := 1; i < len(changes); i++ {
-		if changes[i]-changes[i-1] <= moveWindow {
+		if changes[i]-changes[i-1] <= window {
 			out = appendPeriod(out, period{changes[i-1], changes[i]}, 0)
 		}
 	}

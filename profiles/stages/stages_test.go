@@ -61,6 +61,7 @@ replaced: Engine
 stages:
   key-on: {when: [{signal: Other.Switch, is: [2]}]}
   pedal: {when: [{signal: Other.Switch, is: [2]}, {signal: Other.Level, moves: true}]}
+  brake: {when: [{signal: Other.Level, moves: true, within: 9s}]}
   rev: {when: [{signal: Other.Level, above: 50}], lasting: 3s}
   idle: {when: [], otherwise: [{signal: Own.Runs, is: [1]}]}
 `)},
@@ -110,6 +111,7 @@ func TestRecognise(t *testing.T) {
 	for _, want := range []Span{
 		{Stage: "key-on", Start: 5 * s, End: 30 * s},
 		{Stage: "pedal", Start: 10 * s, End: 12 * s},
+		{Stage: "brake", Start: 10 * s, End: 29 * s},
 		{Stage: "rev", Start: 20 * s, End: 25 * s},
 		{Stage: "idle", Start: 25 * s, End: 30 * s},
 	} {
