@@ -317,13 +317,15 @@ func (s *signal) step(f *can.Frame, raw uint64, phys float64) {
 	}
 }
 
-// count adds the step of a rolling signal: a small one forward modulo its width.
+// count adds the step of a rolling signal: a small one forward or backward modulo
+// its width. A large one is neither: its sender started anew.
 func (s *signal) count(from, to uint64) {
 	width := ^uint64(0) >> (64 - s.Def.Length)
-	forward := (to - from) & width
-	if forward <= width/2 {
+	forward, backward := (to-from)&width, (from-to)&width
+	switch {
+	case forward <= width/64:
 		s.Rises += float64(forward) * s.plan.quantum
-	} else {
+	case backward <= width/64:
 		s.Falls++
 	}
 }
@@ -332,13 +334,14 @@ func (s *signal) count(from, to uint64) {
 func (s *signal) outlier(f *can.Frame, phys float64) {
 	near := func(a, b float64) bool { return math.Abs(a-b) <= 0.05*max(math.Abs(a), math.Abs(b)) }
 	zero := func(x float64) bool { return math.Abs(x) <= s.plan.quantum }
+	far := func(x float64) bool { return math.Abs(x) > max(10*s.plan.quantum, 0.05*(s.Max-s.Min)) }
 	switch {
 	case s.Available <= 1:
 	case s.odd: // the frame before was "not available"
-		if near(s.phys, phys) && !zero(phys) {
+		if near(s.phys, phys) && far(phys) {
 			s.Outliers.add(f, 0)
 		}
-	case s.beforeOK && zero(s.phys) && !zero(s.before) && !zero(phys) && near(s.before, phys):
+	case s.beforeOK && zero(s.phys) && far(s.before) && far(phys) && near(s.before, phys):
 		s.Outliers.add(f, 0)
 	}
 	s.odd = false

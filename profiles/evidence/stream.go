@@ -66,7 +66,7 @@ func (b *bus) follow(last, f *can.Frame) {
 	switch {
 	case gap > SilenceLimit:
 		b.Silences.add(f, gap)
-	case gap >= 0 && gap < b.wireTime(f):
+	case gap >= 0 && gap < min(b.wireTime(last), b.wireTime(f)): // stamps may be of a frame's start or end
 		b.Clumped++
 	}
 }

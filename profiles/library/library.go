@@ -1,5 +1,5 @@
-// Package library is the one home of the files that plugproof ships: the DBC
-// files of the Lowan, the demo car that does not exist.
+// Package library is the one home of the files that plugproof ships: the
+// profiles and DBC files of the Lowan, the demo car that does not exist.
 //
 // lowan-drive.dbc and lowan-body.dbc describe series 2 with the 5-speed
 // automatic. The other files hold only the messages in which a series or a
@@ -16,8 +16,11 @@ import (
 	"strings"
 )
 
-//go:embed *.dbc
+//go:embed *.dbc *.yaml parts/*.yaml
 var files embed.FS
+
+// FS returns the profiles and the DBC files that they name.
+func FS() fs.FS { return files }
 
 // Names returns the names of the DBC files, sorted.
 func Names() []string {
