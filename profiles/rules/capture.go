@@ -12,6 +12,7 @@ import (
 // about the recording, never about the car.
 func captureRules() []Rule {
 	return []Rule{
+		{"capture/damage", "", judgeDamage},
 		{"capture/clumped-stamps", "", judgeClumped},
 		{"capture/clock-jump", "", judgeClock},
 		{"capture/frames-lost", "looks like slow senders", judgeLost},
@@ -60,8 +61,19 @@ func judgeClock(c *Case, r *Results) {
 	}
 }
 
+// captureAgain is the next step where the recording lost frames.
+const captureAgain = "capture again with a faster adapter or a larger buffer; close what else uses the computer"
+
 // judgeLost finds frames that the adapter lost: it looks as if senders were slow.
 func judgeLost(c *Case, r *Results) {
+	if n, first := c.noted(); n > 0 {
+		r.Add(Finding{
+			Rule: "capture/frames-lost", Verdict: Review, Count: n, Example: first,
+			Text:     fmt.Sprintf("the recorder notes %d times that it lost frames", n),
+			NextStep: captureAgain,
+		})
+		return
+	}
 	if c.timeless(r) {
 		return
 	}
@@ -70,7 +82,7 @@ func judgeLost(c *Case, r *Results) {
 			f := Finding{
 				Rule: "capture/frames-lost", Verdict: Review, Bus: b.Interface,
 				Text:     "the adapter reports that it could not keep up and lost frames",
-				NextStep: "capture again with a faster adapter or a larger buffer; close what else uses the computer",
+				NextStep: captureAgain,
 			}
 			r.Add(f.events(c, &b.ErrorFrames))
 			return
@@ -79,7 +91,7 @@ func judgeLost(c *Case, r *Results) {
 			f := Finding{
 				Rule: "capture/frames-lost", Verdict: Review, Bus: b.Interface, Count: lost,
 				Text:     fmt.Sprintf("%.1f %% of the frames of %d units are missing, each in gaps of whole cycles: the recording lost them, not the senders", 100*share, senders),
-				NextStep: "capture again with a faster adapter or a larger buffer; close what else uses the computer",
+				NextStep: captureAgain,
 			}
 			r.Add(f.measured(100*share, 0, "% of frames", CommonPractice))
 			return

@@ -137,6 +137,10 @@ func (c *Case) function(name string, r *Results) FunctionResult {
 // proved turns a function without findings into "not testable" where the
 // capture does not show that it works.
 func (c *Case) proved(f *profiles.Function, out *FunctionResult) {
+	if !c.exercised(f) {
+		out.Verdict, out.Why = NotTestable, "needs the stage "+strings.Join(f.Stages, " or ")
+		return
+	}
 	for i, ref := range f.Chain {
 		message, signal := ref.Split()
 		m := c.Evidence.Messages[message]
@@ -154,9 +158,6 @@ func (c *Case) proved(f *profiles.Function, out *FunctionResult) {
 			out.Why = fmt.Sprintf("%s moved too little to tell (%g to %g)", ref, s.Min, s.Max)
 			return
 		}
-	}
-	if !c.exercised(f) {
-		out.Verdict, out.Why = NotTestable, "needs the stage "+strings.Join(f.Stages, " or ")
 	}
 }
 
@@ -191,6 +192,17 @@ func (c *Case) unexercised(stage string) []string {
 	for _, name := range slices.Sorted(maps.Keys(c.Setting.Functions)) {
 		if f := c.Setting.Functions[name]; !c.exercised(f) && f.Stages[0] == stage {
 			names = append(names, name)
+		}
+	}
+	return names
+}
+
+// Unjudged lists the functions that were asked for and could not be judged.
+func (res *Result) Unjudged() []string {
+	var names []string
+	for i := range res.Functions {
+		if f := &res.Functions[i]; f.Asked && f.Verdict == NotTestable {
+			names = append(names, f.Name)
 		}
 	}
 	return names

@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"plugproof/decode/capture"
 	"plugproof/profiles"
 	"plugproof/profiles/evidence"
 	"plugproof/profiles/stages"
@@ -65,6 +66,7 @@ type Case struct {
 	AnyOwn         map[profiles.ID]bool    // identifiers that the replaced unit has in any setting on file
 	ErrorsRecorded bool                    // it is known that error frames would have been recorded
 	Files          []string                // names of the captures by can.Frame.File
+	Reports        []capture.FileReport    // what became of their records; nil: not read from files
 	Buses          func(bus uint16) string // interface names by can.Frame.Bus
 }
 
