@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"strings"
 )
 
 // app is what every command is given: the streams and the global flags. Results
@@ -36,7 +37,11 @@ func (a *app) run(ctx context.Context, args []string) int {
 // say writes an error: what went wrong and, when there is something to try, a
 // second line.
 func (a *app) say(err error, hint string) {
-	fmt.Fprintf(a.stderr, "plugproof: %s\n", plain(err.Error()))
+	text, more, _ := strings.Cut(err.Error(), "\n") // a profile's faults come with the lines around them
+	fmt.Fprintf(a.stderr, "plugproof: %s\n", plain(text))
+	for line := range strings.Lines(more) {
+		fmt.Fprintln(a.stderr, plain(strings.TrimSuffix(line, "\n")))
+	}
 	if hint != "" {
 		fmt.Fprintf(a.stderr, "  hint: %s\n", plain(hint))
 	}

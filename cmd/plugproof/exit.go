@@ -38,6 +38,10 @@ const exitHelp = `Exit codes:
 // errFailed ends a command whose findings are already printed.
 var errFailed = errors.New("at least one fail")
 
+// errUntestable ends a command that could not judge all that it was asked for;
+// what is missing is already printed.
+var errUntestable = errors.New("something asked for could not be judged")
+
 // hinted is an error with a line on what to try.
 type hinted struct {
 	error
@@ -66,6 +70,9 @@ func (a *app) finish(ctx context.Context, err error) int {
 	}
 	if errors.Is(err, errFailed) {
 		return exitFail
+	}
+	if errors.Is(err, errUntestable) {
+		return exitUntestable
 	}
 	a.say(err, hintFor(err))
 	if _, ok := errors.AsType[*atomicfile.Error](err); ok {
