@@ -55,6 +55,7 @@ Several are read one after the other; - is standard input.`,
 	root.CompletionOptions.DisableDefaultCmd = true
 	root.SetHelpCommand(newHelp())
 	root.AddCommand(
+		newCheck(a),
 		newSurvey(a),
 		newDecode(a),
 		newConvert(a),

@@ -1,0 +1,124 @@
+package main
+
+import (
+	"context"
+	"errors"
+
+	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
+
+	"plugproof/profiles/check"
+	"plugproof/profiles/report"
+	"plugproof/profiles/rules"
+)
+
+// checkOptions are the flags of check.
+type checkOptions struct {
+	recordingOptions
+	functions list
+	strict    bool
+	format    string
+	out       string
+}
+
+func (o *checkOptions) addFlags(flags *pflag.FlagSet) {
+	o.recordingOptions.addFlags(flags)
+	flags.Var(&o.functions, "function", "judge only this `FUNCTION` of the setting; may be repeated")
+	flags.BoolVar(&o.strict, "strict", false, "a review ends with exit code 1 too")
+	flags.StringVarP(&o.format, "format", "f", "text", "`FORMAT` of the output: text or json")
+	flags.StringVarP(&o.out, "out", "o", "", "write to `FILE` instead of standard output")
+}
+
+func newCheck(a *app) *cobra.Command {
+	var o checkOptions
+	cmd := &cobra.Command{
+		Use:   "check CAPTURE... --profile NAME",
+		Short: "Judge whether everybody on the buses gets what they wait for",
+		Long: `Judge captures against the setting of a car: which functions work, which do not,
+which frame is to blame, and what to do next.
+
+Verdicts: pass, review (look at it), fail, and not testable, which is never
+counted as a pass and says what would make it so.
+
+` + recordingHelp,
+		Example: `  plugproof check after.log --profile lowan-2-20t-a5
+  plugproof check after.log -p lowan-2-20t-a5 --baseline before.log --bus can1=body
+  plugproof check - -p ./mine.yaml --scope ecu-on-bench --format json < bench.log`,
+		Args: atLeastOne("capture"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			return runCheck(cmd.Context(), a, &o, args)
+		},
+	}
+	o.addFlags(cmd.Flags())
+	return cmd
+}
+
+func runCheck(ctx context.Context, a *app, o *checkOptions, paths []string) error {
+	if err := oneOf("--format", o.format, "text", "json"); err != nil {
+		return err
+	}
+	if o.profile == "" {
+		return hint(errors.New("check needs --profile"), "--profile NAME, or --profile FILE.yaml")
+	}
+	in, opened, err := o.input(ctx, a, paths, o.format == "json")
+	for _, r := range opened {
+		defer r.Close()
+	}
+	if err != nil {
+		return err
+	}
+	in.Functions = o.functions
+	out, err := a.output(o.out, o.inputPaths(paths)...)
+	if err != nil {
+		return err
+	}
+	defer out.Drop()
+	result, err := a.check(ctx, in)
+	if err != nil {
+		return err
+	}
+	if o.format == "json" {
+		err = writeCheck(out, in, result)
+	} else {
+		err = report.Text(out, result, report.Options{Colour: bool(a.colours(out))})
+	}
+	if err != nil {
+		return err
+	}
+	if err := out.Commit(); err != nil {
+		return err
+	}
+	return verdictError(result.Result, o.strict)
+}
+
+// check runs a check with a progress bar for captures that take a while.
+func (a *app) check(ctx context.Context, in *check.Input) (*check.Output, error) {
+	defer a.progress(in.Capture.Reader)()
+	out, err := check.Run(ctx, in)
+	if _, ok := errors.AsType[*check.NoBusError](err); ok {
+		return nil, hint(err, "--bus IF=BUS")
+	}
+	if _, ok := errors.AsType[*check.MarksError](err); ok {
+		return nil, hint(err, "correct its times, which are the stamps of the capture, or take the file away")
+	}
+	return out, err
+}
+
+func writeCheck(out *output, in *check.Input, result *check.Output) error {
+	files, err := check.SettingFiles(in.Library, in.Setting)
+	if err != nil {
+		return err
+	}
+	return report.JSON(out, result, toolVersion, files)
+}
+
+// verdictError gives the exit code of a verdict as an error.
+func verdictError(r *rules.Result, strict bool) error {
+	switch {
+	case r.Verdict == rules.Fail, strict && r.Verdict == rules.Review:
+		return errFailed
+	case len(r.Unjudged()) > 0:
+		return errUntestable
+	}
+	return nil
+}

@@ -1,0 +1,78 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"github.com/spf13/pflag"
+
+	"plugproof/profiles"
+	"plugproof/profiles/library"
+)
+
+// profilesVariable is the environment variable with folders of profiles.
+const profilesVariable = "PLUGPROOF_PROFILES"
+
+// profileHelp explains where profiles are looked for in a command's help.
+const profileHelp = `--profile NAME is a setting inside the tool, or in a folder that --profiles or the
+variable ` + profilesVariable + ` names; --profile FILE.yaml is a file, with its
+parts and DBC files beside it.`
+
+// profileFolders is the value of --profiles.
+type profileFolders struct{ dirs []string }
+
+func (p *profileFolders) addFlags(flags *pflag.FlagSet) {
+	flags.StringArrayVar(&p.dirs, "profiles", nil, "look for profiles in the folder `DIR` too; may be repeated")
+}
+
+// library returns the profiles on file: the tool's own, those of the
+// environment variable, those of --profiles. Later ones win.
+func (p *profileFolders) library() (*profiles.Library, error) {
+	folders := []profiles.Folder{{Name: "library", FS: library.FS()}}
+	dirs := append(filepath.SplitList(os.Getenv(profilesVariable)), p.dirs...)
+	for _, dir := range dirs {
+		if dir == "" {
+			return nil, hint(errors.New("the name of a folder of profiles is empty"), "--profiles DIR, or %s=DIR", profilesVariable)
+		}
+		info, err := os.Stat(dir)
+		switch {
+		case err != nil:
+			return nil, fmt.Errorf("folder of profiles %s: %w", dir, bareError(err))
+		case !info.IsDir():
+			return nil, hint(fmt.Errorf("%s is no folder of profiles", dir), "--profile FILE.yaml takes a single file")
+		}
+		folders = append(folders, profiles.Folder{Name: filepath.ToSlash(dir), FS: os.DirFS(dir)})
+	}
+	return profiles.NewLibrary(folders...), nil
+}
+
+// setting loads the setting that a value of --profile names, and returns the
+// library that it came from.
+func (p *profileFolders) setting(name string) (*profiles.Setting, *profiles.Library, error) {
+	folders := *p
+	if filepath.Ext(name) == profiles.Extension || strings.ContainsRune(name, filepath.Separator) {
+		if _, err := os.Stat(name); err != nil {
+			return nil, nil, fmt.Errorf("profile %s: %w", name, bareError(err))
+		}
+		folders.dirs = append(folders.dirs[:len(folders.dirs):len(folders.dirs)], filepath.Dir(name))
+		name = strings.TrimSuffix(filepath.Base(name), profiles.Extension)
+	}
+	lib, err := folders.library()
+	if err != nil {
+		return nil, nil, err
+	}
+	s, err := lib.Load(name)
+	switch {
+	case errors.Is(err, profiles.ErrNoProfile), errors.Is(err, fs.ErrInvalid):
+		return nil, nil, hint(err, "--profiles DIR names a folder with more; --profile FILE.yaml takes a file")
+	case err != nil:
+		return nil, nil, err
+	case s.Part:
+		return nil, nil, hint(fmt.Errorf("%s is a part of profiles, not a setting", name), "name a profile that builds on it")
+	}
+	return s, lib, nil
+}

@@ -1,0 +1,159 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"slices"
+	"strings"
+
+	"github.com/spf13/pflag"
+
+	"plugproof/decode/capture"
+	"plugproof/profiles"
+	"plugproof/profiles/check"
+	"plugproof/profiles/rules"
+	"plugproof/profiles/stages"
+)
+
+// recordingHelp explains the flags of recordingOptions in a command's help.
+const recordingHelp = profileHelp + `
+
+Which bus an interface of a capture is follows from its name, else from the
+identifiers of its first frames; --bus can1=body says so. What is read from a
+pipe must have the names of the buses, or be given.
+
+The stages of the capture script (key-on, idle, ...) are those marked in
+CAPTURE.stages.yaml beside the capture, else those that the profile recognises;
+--stage says that the whole capture is one.`
+
+// recordingOptions are the flags of every command that judges captures: what
+// they are judged by, and how they were taken.
+type recordingOptions struct {
+	profileFolders
+	profile        string
+	baseline       []string
+	scope          string
+	stage          string
+	buses          list
+	errorsRecorded bool
+}
+
+func (o *recordingOptions) addFlags(flags *pflag.FlagSet) {
+	flags.StringVarP(&o.profile, "profile", "p", "", "the setting of the car, by `NAME` or file")
+	o.profileFolders.addFlags(flags)
+	flags.StringArrayVar(&o.baseline, "baseline", nil, "a `CAPTURE` of the same car in good order; may be repeated")
+	flags.StringVar(&o.scope, "scope", string(rules.Car), "`WHERE` it was taken: car, ecu-on-bench or listener-on-bench")
+	flags.StringVar(&o.stage, "stage", "", "the whole capture is this `STAGE` of the capture script")
+	flags.Var(&o.buses, "bus", "an interface and the bus that it is, as `IF=BUS`; may be repeated")
+	flags.BoolVar(&o.errorsRecorded, "errors-recorded", false, "error frames would be in the capture if there had been any")
+}
+
+// input loads the setting and opens the captures. The caller closes what is in
+// opened, also after an error.
+func (o *recordingOptions) input(ctx context.Context, a *app, paths []string, hash bool) (in *check.Input, opened []*capture.Reader, err error) {
+	given, err := o.given()
+	if err != nil {
+		return nil, nil, err
+	}
+	in = &check.Input{Scope: rules.Scope(o.scope), ErrorsRecorded: o.errorsRecorded}
+	if in.Setting, in.Library, err = o.setting(o.profile); err != nil {
+		return nil, nil, err
+	}
+	open := func(paths []string, stage string) (rec check.Recording, err error) {
+		rec.Stage = stage
+		if rec.Reader, err = capture.Open(paths, capture.Options{Stdin: a.stdin, Hash: hash}); err != nil {
+			return rec, err
+		}
+		opened = append(opened, rec.Reader)
+		if rec.Interfaces, err = check.MatchBuses(ctx, paths, in.Setting, given); err != nil {
+			return rec, hint(err, "--bus IF=BUS")
+		}
+		if stage == "" {
+			rec.Marked, err = readStages(paths)
+		}
+		return rec, err
+	}
+	if in.Capture, err = open(paths, o.stage); err != nil || len(o.baseline) == 0 {
+		return in, opened, err
+	}
+	was, err := open(o.baseline, "")
+	in.Baseline = &was
+	return in, opened, err
+}
+
+// given parses the values of --bus.
+func (o *recordingOptions) given() (map[string]string, error) {
+	if err := oneOf("--scope", o.scope, string(rules.Car), string(rules.ECUOnBench), string(rules.ListenerOnBench)); err != nil {
+		return nil, err
+	}
+	if o.stage != "" {
+		if err := oneOf("--stage", o.stage, profiles.StageNames()...); err != nil {
+			return nil, err
+		}
+	}
+	given := map[string]string{}
+	for _, value := range o.buses {
+		name, bus, _ := strings.Cut(value, "=")
+		if name == "" || bus == "" {
+			return nil, hint(fmt.Errorf("--bus %q is not an interface and a bus", value), "--bus can1=body")
+		}
+		if have, ok := given[name]; ok && have != bus {
+			return nil, hint(fmt.Errorf("--bus says that %s is %s and %s", name, have, bus), "leave one out")
+		}
+		given[name] = bus
+	}
+	return given, nil
+}
+
+// readStages reads the stages files that lie beside captures.
+func readStages(paths []string) ([]check.Marked, error) {
+	var marked []check.Marked
+	for _, path := range paths {
+		if path == "-" {
+			continue
+		}
+		name := path + ".stages.yaml"
+		src, err := readSmall(name)
+		if errors.Is(err, fs.ErrNotExist) {
+			continue
+		}
+		if err != nil {
+			return nil, err
+		}
+		spans, err := stages.Parse(name, src)
+		if err != nil {
+			return nil, err
+		}
+		marked = append(marked, check.Marked{Capture: path, File: name, Spans: spans})
+	}
+	return marked, nil
+}
+
+// maxSmall is the size in bytes over which a file is none that a person wrote.
+const maxSmall = 4 << 20
+
+// readSmall reads a file that a person wrote.
+func readSmall(path string) ([]byte, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", path, bareError(err))
+	}
+	defer f.Close()
+	src, err := io.ReadAll(io.LimitReader(f, maxSmall+1))
+	switch {
+	case err != nil:
+		return nil, fmt.Errorf("%s: %w", path, bareError(err))
+	case len(src) > maxSmall:
+		return nil, fmt.Errorf("%s: too large: over %d bytes", path, maxSmall)
+	}
+	return src, nil
+}
+
+// inputPaths lists what a run reads, for --out not to replace it.
+func (o *recordingOptions) inputPaths(captures []string) []string {
+	return slices.Concat(captures, o.baseline, []string{o.profile})
+}

@@ -1,0 +1,156 @@
+// Package check runs a whole check: it reads captures once against a setting,
+// finds out which stages they hold, and has the rules judge what was seen. What
+// it returns needs only to be printed.
+//
+// It is a package of its own because commands that judge one capture and those
+// that judge many do the same, and the rules are to know nothing of files.
+package check
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"strings"
+
+	"plugproof/decode/capture"
+	"plugproof/profiles"
+	"plugproof/profiles/evidence"
+	"plugproof/profiles/rules"
+	"plugproof/profiles/stages"
+)
+
+// Recording is captures that belong together, and what is known of them.
+type Recording struct {
+	Reader     *capture.Reader
+	Interfaces []Interface // see MatchBuses
+	Stage      string      // the whole is this stage; "": see Marked
+	Marked     []Marked    // stages files; what they leave open is recognised
+}
+
+// Marked is the stages file of one capture.
+type Marked struct {
+	Capture string // path, as the Reader was given it
+	File    string
+	Spans   stages.Spans
+}
+
+// Input of Run.
+type Input struct {
+	Setting  *profiles.Setting
+	Library  *profiles.Library // where the replaced unit's other settings are looked up; nil: nowhere
+	Capture  Recording
+	Baseline *Recording // of the same car in good order; nil: none
+
+	Scope          rules.Scope
+	Seen           rules.Observed
+	ErrorsRecorded bool     // error frames would have been recorded
+	Functions      []string // asked for; empty: those of the stages in the capture
+}
+
+// Output of Run.
+type Output struct {
+	*rules.Result
+	Setting    *profiles.Setting
+	Scope      rules.Scope
+	Interfaces []Interface // sorted by name
+	Frames     uint64
+	Start, End int64 // ns, on the capture's clock
+	Captures   []capture.FileReport
+	Baseline   []capture.FileReport // empty: none
+}
+
+// Run reads the captures to their end and judges them. The error is that of
+// reading, or says which option does not fit; damage in a capture is a finding.
+func Run(ctx context.Context, in *Input) (*Output, error) {
+	if err := known(in.Setting, in.Functions); err != nil {
+		return nil, err
+	}
+	now, err := in.Capture.gather(ctx, in.Setting)
+	if err != nil {
+		return nil, err
+	}
+	c := &rules.Case{
+		Setting: in.Setting, Evidence: now.evidence, Stages: now.stages,
+		Scope: in.Scope, Seen: in.Seen, ErrorsRecorded: in.ErrorsRecorded,
+		Reports: in.Capture.Reader.Reports(), Buses: in.Capture.Reader.Buses().Name,
+	}
+	for i := range c.Reports {
+		c.Files = append(c.Files, c.Reports[i].Path)
+	}
+	out := &Output{
+		Setting: in.Setting, Scope: in.Scope, Interfaces: now.interfaces, Frames: now.evidence.Frames,
+		Start: now.evidence.Start, End: now.evidence.End, Captures: c.Reports,
+	}
+	if in.Baseline != nil {
+		was, err := in.Baseline.gather(ctx, in.Setting)
+		if err != nil {
+			return nil, fmt.Errorf("baseline: %w", err)
+		}
+		c.Baseline, c.BaselineStages = was.evidence, was.stages
+		out.Baseline = in.Baseline.Reader.Reports()
+	}
+	if in.Library != nil && !seenOwn(c) {
+		c.AnyOwn = ownIDs(in.Library)
+	}
+	out.Result = rules.Judge(c, in.Functions)
+	return out, nil
+}
+
+// known refuses functions that the setting does not have.
+func known(s *profiles.Setting, functions []string) error {
+	for _, name := range functions {
+		if s.Functions[name] == nil {
+			return fmt.Errorf("%s has no function %q: there are %s", s.Name, name, strings.Join(functionNames(s), ", "))
+		}
+	}
+	return nil
+}
+
+// gathered is what one Recording holds.
+type gathered struct {
+	evidence   *evidence.Evidence
+	stages     stages.Spans
+	interfaces []Interface
+}
+
+func (rec *Recording) gather(ctx context.Context, s *profiles.Setting) (*gathered, error) {
+	plan, err := evidence.NewPlan(evidence.Options{Setting: s, Buses: rec.Reader.Buses(), Map: busMap(rec.Interfaces)})
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", s.Name, err)
+	}
+	collected, err := capture.Fold(ctx, rec.Reader, plan.New)
+	if err != nil {
+		return nil, err
+	}
+	g := &gathered{evidence: collected.Evidence()}
+	if g.interfaces, err = rec.heard(s, g.evidence); err != nil {
+		return nil, err
+	}
+	g.stages, err = rec.stages(g.evidence)
+	return g, err
+}
+
+// seenOwn reports whether any message of the replaced unit came.
+func seenOwn(c *rules.Case) bool {
+	return slices.ContainsFunc(c.Setting.Messages, func(m *profiles.MessageFacts) bool {
+		return c.Own(m) && c.Evidence.Messages[m.Name].Seen() > 0
+	})
+}
+
+// ownIDs returns the identifiers that a replaced unit has in any setting on
+// file. A file that cannot be loaded is somebody else's business here.
+func ownIDs(lib *profiles.Library) map[profiles.ID]bool {
+	ids := map[profiles.ID]bool{}
+	for _, name := range lib.Files() {
+		s, err := lib.Load(name)
+		if err != nil || s.Part || s.Replaced == "" {
+			continue
+		}
+		for _, m := range s.Messages {
+			if m.Sender == s.Replaced {
+				ids[m.ID] = true
+			}
+		}
+	}
+	return ids
+}

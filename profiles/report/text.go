@@ -1,0 +1,317 @@
+package report
+
+import (
+	"cmp"
+	"fmt"
+	"io"
+	"slices"
+	"strconv"
+	"strings"
+
+	"plugproof/profiles/check"
+	"plugproof/profiles/rules"
+)
+
+// Text writes the outcome of a check to read: the verdict, the functions, the
+// findings, what could not be judged, the stages.
+func Text(w io.Writer, out *check.Output, opts Options) error {
+	v := view{page: page{colour: opts.Colour}, out: out, lines: textual(out)}
+	v.head()
+	v.functions()
+	v.findings()
+	v.notTestable()
+	v.stages()
+	_, err := io.WriteString(w, v.String())
+	return err
+}
+
+// view is a text being written.
+type view struct {
+	page
+	out   *check.Output
+	lines map[string]bool // captures whose records are lines
+}
+
+// seconds gives a time from the start of the capture.
+func (v *view) seconds(ns int64) string {
+	return fmt.Sprintf("%.3f s", float64(ns-v.out.Start)/1e9)
+}
+
+// stamp gives a time as the capture writes it.
+func stamp(ns int64) string {
+	sign := ""
+	if ns < 0 {
+		sign, ns = "-", -ns
+	}
+	return fmt.Sprintf("%s%d.%06d", sign, ns/1e9, ns%1e9/1e3)
+}
+
+// head says what was judged and how it came out.
+func (v *view) head() {
+	out := v.out
+	v.line("%s  %s", v.paint(bold+";"+marks[out.Verdict], strings.ToUpper(out.Verdict.String())), v.count())
+	fact := func(name, text string) { v.wrapped(11, "  "+name, text) }
+	title := out.Setting.Name
+	if out.Setting.Title != "" {
+		title += ": " + out.Setting.Title
+	}
+	fact("setting", title)
+	for i := range out.Captures {
+		c := &out.Captures[i]
+		fact("capture", fmt.Sprintf("%s, %d frames", c.Path, c.Frames))
+	}
+	for i := range out.Baseline {
+		fact("baseline", fmt.Sprintf("%s, %d frames", out.Baseline[i].Path, out.Baseline[i].Frames))
+	}
+	if out.Frames > 0 {
+		fact("time", fmt.Sprintf("%s, the first frame at %s", v.seconds(out.End), stamp(out.Start)))
+	}
+	fact("scope", scopeWords(out.Scope))
+	for _, in := range out.Interfaces {
+		switch in.How {
+		case check.Same:
+		case check.Nowhere:
+			fact("bus", fmt.Sprintf("%s is no bus of this setting: not judged", in.Name))
+		default:
+			fact("bus", fmt.Sprintf("%s is %s (%s)", in.Name, in.Bus, in.How))
+		}
+	}
+}
+
+func scopeWords(s rules.Scope) string {
+	switch s {
+	case rules.ECUOnBench:
+		return "the new ECU alone on the bench"
+	case rules.ListenerOnBench:
+		return "a listener alone on the bench"
+	}
+	return "the whole car"
+}
+
+// count sums the functions up: "1 of 14 functions fails, 3 not testable".
+func (v *view) count() string {
+	n := map[rules.Verdict]int{}
+	for i := range v.out.Functions {
+		n[v.out.Functions[i].Verdict]++
+	}
+	if len(v.out.Functions) == 0 {
+		return "no function is defined"
+	}
+	var parts []string
+	for _, verdict := range []rules.Verdict{rules.Fail, rules.Review, rules.NotTestable, rules.Pass} {
+		if n[verdict] > 0 {
+			parts = append(parts, fmt.Sprintf("%d %s", n[verdict], verdict))
+		}
+	}
+	return fmt.Sprintf("%s: %s", plural(len(v.out.Functions), "function"), strings.Join(parts, ", "))
+}
+
+// functions gives each function that is not well a paragraph, the others a line
+// together.
+func (v *view) functions() {
+	if len(v.out.Functions) == 0 {
+		return
+	}
+	v.title("Functions")
+	const indent = 16
+	var well []string
+	for i := range v.out.Functions {
+		f := &v.out.Functions[i]
+		if f.Verdict == rules.Pass {
+			well = append(well, plain(f.Title))
+			continue
+		}
+		v.marked(indent, "  "+f.Verdict.String(), marks[f.Verdict], f.Title)
+		if f.BrokenAt != "" {
+			v.wrapped(indent, "", "breaks at "+f.BrokenAt)
+		}
+		if f.Why != "" {
+			v.wrapped(indent, "", f.Why)
+		}
+	}
+	if len(well) > 0 {
+		v.marked(indent, "  pass", marks[rules.Pass], strings.Join(well, ", "))
+	}
+}
+
+// findings gives each finding a paragraph.
+func (v *view) findings() {
+	if len(v.out.Findings) == 0 {
+		return
+	}
+	v.title("Findings")
+	for i := range v.out.Findings {
+		if i > 0 {
+			v.line("")
+		}
+		v.finding(&v.out.Findings[i])
+	}
+}
+
+func (v *view) finding(f *rules.Finding) {
+	v.line("  %s  %s", v.paint(marks[f.Verdict], f.Verdict.String()), v.paint(bold, f.Rule))
+	v.wrapped(4, "", sentence(f.Text))
+	fact := func(name, text string) {
+		if text != "" {
+			v.wrapped(14, "    "+name, text)
+		}
+	}
+	fact("hurts", strings.Join(f.Functions, ", "))
+	fact("sent by", route(f))
+	fact("first", v.first(f))
+	fact("measured", measured(f))
+	if f.Example != nil {
+		v.wrapped(14, "    frame", place(f.Example, v.lines[f.Example.File]))
+		if f.Example.Raw != "" {
+			v.line("%14s%s", "", plain(f.Example.Raw))
+		}
+	}
+	fact("next", f.NextStep)
+}
+
+// route gives "Engine, heard by Cluster".
+func route(f *rules.Finding) string {
+	switch {
+	case f.Sender == "":
+		return ""
+	case f.Listener == "":
+		return f.Sender
+	}
+	return f.Sender + ", missed by " + f.Listener
+}
+
+// first says when it happened first, and how often.
+func (v *view) first(f *rules.Finding) string {
+	var parts []string
+	if f.HasTime {
+		parts = append(parts, fmt.Sprintf("%s, stamp %s", v.seconds(f.FirstTime), stamp(f.FirstTime)))
+	}
+	if f.Count > 1 {
+		parts = append(parts, fmt.Sprintf("%d times in all", f.Count))
+	}
+	return strings.Join(parts, "; ")
+}
+
+func measured(f *rules.Finding) string {
+	if f.Measured == nil {
+		return ""
+	}
+	text := figure(f.Measured)
+	if f.Limit != nil {
+		text += ", limit " + figure(f.Limit)
+	}
+	if f.LimitFrom != "" {
+		text += " (" + f.LimitFrom + ")"
+	}
+	return text
+}
+
+func figure(q *rules.Quantity) string {
+	return strings.TrimSpace(number(q.Value) + " " + q.Unit)
+}
+
+// number writes a figure with up to four significant digits.
+func number(x float64) string {
+	text := strconv.FormatFloat(x, 'g', 4, 64)
+	if strings.ContainsAny(text, "eIN") {
+		return strconv.FormatFloat(x, 'f', 0, 64)
+	}
+	return text
+}
+
+// isText reports whether the records of a format are lines.
+func isText(format string) bool { return strings.HasPrefix(format, "candump") }
+
+// place gives file:line, or file@offset #record where records are no lines.
+func place(e *rules.Example, lines bool) string {
+	switch {
+	case e.Record == 0:
+		return e.File
+	case lines:
+		return fmt.Sprintf("%s:%d", e.File, e.Record)
+	}
+	return fmt.Sprintf("%s@%d #%d", e.File, e.Offset, e.Record)
+}
+
+// notTestable lists what could not be judged and how to make it so; what has the
+// same remedy stands together.
+func (v *view) notTestable() {
+	if len(v.out.NotTestable) == 0 {
+		return
+	}
+	v.title("Not testable")
+	for _, group := range byRemedy(v.out.NotTestable) {
+		v.wrapped(4, "  -", sentence(together(group)))
+		v.wrapped(10, "    to do", cmp.Or(group[0].NextStep, "-"))
+	}
+}
+
+// byRemedy groups findings of one rule and next step, in order of their first.
+func byRemedy(list []rules.Finding) [][]rules.Finding {
+	var groups [][]rules.Finding
+	for _, f := range list {
+		at := slices.IndexFunc(groups, func(g []rules.Finding) bool {
+			return g[0].Rule == f.Rule && g[0].NextStep == f.NextStep
+		})
+		if at < 0 {
+			groups = append(groups, []rules.Finding{f})
+			continue
+		}
+		groups[at] = append(groups[at], f)
+	}
+	return groups
+}
+
+// together words a group: the first in full, the others by name.
+func together(group []rules.Finding) string {
+	text := group[0].Text
+	if len(group) == 1 {
+		return text
+	}
+	var names []string
+	for _, f := range group[1:] {
+		names = append(names, cmp.Or(f.Message, f.Sender, f.Bus, f.Text))
+	}
+	const shown = 6
+	more := ""
+	if len(names) > shown {
+		more = fmt.Sprintf(" and %d more", len(names)-shown)
+		names = names[:shown]
+	}
+	return text + "; likewise " + strings.Join(names, ", ") + more
+}
+
+// stages lists what of the capture script was found.
+func (v *view) stages() {
+	v.title("Stages")
+	if len(v.out.Stages) == 0 {
+		v.wrapped(2, "", "none was found: mark them in CAPTURE.stages.yaml, or state one with --stage")
+	}
+	for _, s := range v.out.Stages {
+		from, to := float64(s.Start-v.out.Start)/1e9, float64(s.End-v.out.Start)/1e9
+		text := fmt.Sprintf("%8.1f to %6.1f s  %s", from, to, s.Source)
+		if len(s.RestsOn) > 0 {
+			text += " by " + strings.Join(s.RestsOn, ", ")
+		}
+		v.line("  %-9s%s", s.Stage, plain(text))
+	}
+	if len(v.out.Missing) > 0 {
+		v.wrapped(12, "  missing", strings.Join(v.out.Missing, ", "))
+	}
+}
+
+// sentence ends a text with a full stop and begins it as it is: names keep their
+// case.
+func sentence(s string) string {
+	if s == "" || strings.HasSuffix(s, ".") {
+		return s
+	}
+	return s + "."
+}
+
+func plural(n int, word string) string {
+	if n == 1 {
+		return "1 " + word
+	}
+	return fmt.Sprintf("%d %ss", n, word)
+}
