@@ -194,6 +194,7 @@ func (r *row) report(all float64, timed bool) ID {
 	}
 	if gaps := r.allGaps(); gaps.Count() > 0 {
 		out.Kind = r.kind(gaps)
+		out.CycleNS = r.cycle(out.Kind, gaps)
 		out.Gaps = r.gapTimes(gaps)
 		out.RateHz = ratio(float64(gaps.Count())*1e9, float64(gaps.Sum()))
 	}

@@ -50,6 +50,17 @@ func (r *row) kind(all *Gaps) Kind {
 	return Irregular
 }
 
+// cycle returns the T that the kind goes by, in ns; 0 for a kind without one.
+func (r *row) cycle(kind Kind, all *Gaps) int64 {
+	switch kind {
+	case Mixed:
+		return r.gaps[0].Quantile(0.5)
+	case Cyclic, Variable:
+		return all.Quantile(0.5)
+	}
+	return 0
+}
+
 func isCyclic(all *Gaps) bool {
 	t := all.Quantile(0.5)
 	regular := all.Between(t-t/4, t+t/4)

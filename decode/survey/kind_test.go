@@ -119,6 +119,35 @@ func TestKind(t *testing.T) {
 	}
 }
 
+// The cycle of a mixed message is that of its heartbeat: extra frames come on top.
+func TestCycle(t *testing.T) {
+	for _, row := range []struct {
+		name string
+		next func(i int) int64 // gap before frame i
+		want int64
+	}{
+		{"cyclic", func(int) int64 { return 10 * ms }, 10 * ms},
+		{"mixed", func(i int) int64 { return []int64{sec, sec, 300 * ms, 700 * ms}[i%4] }, sec},
+		{"irregular", func(i int) int64 { return []int64{20, 30, 50, 90, 160}[i*i%5] * ms }, 0},
+	} {
+		c := New(Options{Buses: twoBuses()})
+		now, state := sec, byte(0)
+		for i := range 200 {
+			gap := row.next(i)
+			if gap == 300*ms {
+				state++
+			}
+			now += gap
+			f := frame(now, 0x123, state, 0)
+			c.add(&f)
+		}
+		id := c.Report().Buses[0].IDs[0]
+		if off := id.CycleNS - row.want; off > row.want/128 || -off > row.want/128 {
+			t.Errorf("%s (%s): cycle %d ns, want %d", row.name, id.Kind, id.CycleNS, row.want)
+		}
+	}
+}
+
 // Without a clock nothing is said about time, and the rest is.
 func TestNoClock(t *testing.T) {
 	opts := testOptions(t)

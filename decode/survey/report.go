@@ -112,6 +112,7 @@ type ID struct {
 	FDFrames   uint64    `json:"fd_frames"`
 	Lengths    []Length  `json:"lengths"`
 	Kind       Kind      `json:"kind"`
+	CycleNS    int64     `json:"-"`               // the T by which Kind is judged; 0: it has none
 	Cycle      *float64  `json:"stated_cycle_ms"` // by the DBC
 	Gaps       *GapTimes `json:"gaps"`
 	RateHz     *float64  `json:"rate_hz"` // gaps per time in gaps
