@@ -193,6 +193,18 @@ BA_REL_ "GenSigTimeoutTime" BU_SG_REL_ Cluster SG_ 513 Rpm 500;
 	}
 }
 
+// TestNobody: public DBC files write XXX where they do not know the unit.
+func TestNobody(t *testing.T) {
+	s, err := lib("car.yaml", "format: 1\nbuses: {drive: {dbc: car.dbc}}\nnodes: {Engine: {}}\nmessages:\n  Speed: {cycle: 20ms}\n",
+		"car.dbc", "BU_: XXX\nBO_ 513 Speed: 8 XXX\n SG_ Rpm : 0|16@1+ (0.25,0) [0|8000] \"rpm\" XXX\n").Load("car")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if m := s.Message("Speed"); m.Sender != "" || len(m.Listeners) != 0 {
+		t.Errorf("sender %q, listeners %v: want none", m.Sender, m.Listeners)
+	}
+}
+
 func TestNoSuchProfile(t *testing.T) {
 	_, err := lib("base.yaml", base).Load("bose")
 	if !errors.Is(err, ErrNoProfile) || !strings.Contains(err.Error(), "did you mean base?") {

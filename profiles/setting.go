@@ -170,6 +170,10 @@ func (s *Setting) takeDefinitions(bus string, db *dbc.Database) (problems Proble
 	return problems
 }
 
+// nobody is what public DBC files write where the sender or the receivers are not
+// known: all the messages of such a file have it, so it is no unit.
+const nobody = "XXX"
+
 // newFacts returns what a DBC file says of a message.
 func newFacts(bus string, def *dbc.Message) *MessageFacts {
 	m := &MessageFacts{
@@ -177,7 +181,7 @@ func newFacts(bus string, def *dbc.Message) *MessageFacts {
 		Length: Stated[int]{def.Length, def.Pos.String()},
 		Kind:   sendKind(def),
 	}
-	if len(def.Senders) > 0 {
+	if len(def.Senders) > 0 && def.Senders[0] != nobody {
 		m.Sender = def.Senders[0]
 	}
 	if def.CycleTime > 0 {
@@ -236,6 +240,9 @@ func (s *Setting) listeners(m *MessageFacts) []ListenerFacts {
 	if m.Def != nil {
 		for _, sig := range m.Def.Signals {
 			for _, node := range sig.Receivers {
+				if node == nobody {
+					continue
+				}
 				l := found[node]
 				if l == nil {
 					l = &ListenerFacts{Node: node}
