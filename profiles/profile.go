@@ -75,7 +75,7 @@ type Flag struct {
 	Signal SignalRef `yaml:"signal"`
 	Values []int64   `yaml:"values"`
 	Says   string    `yaml:"says"`            // in words: "engine messages lost"
-	About  string    `yaml:"about,omitempty"` // the message it complains about, where it names one
+	About  SignalRef `yaml:"about,omitempty"` // the message or signal it complains about, where it names one
 	Limp   bool      `yaml:"limp,omitempty"`  // the node has fallen back to an emergency program
 
 	BulbCheck Time `yaml:"bulb_check,omitempty"` // a lamp: lit without meaning for so long after key-on

@@ -37,8 +37,10 @@ func (s *Setting) checkNodes() (problems Problems) {
 		for i, flag := range node.Flags {
 			at := fmt.Sprintf("%s.flags[%d]", path, i)
 			problems = append(problems, s.checkSignal(at+".signal", flag.Signal)...)
-			if flag.About != "" && s.byName[flag.About] == nil {
-				problems = append(problems, unknown(s, at+".about", "message", flag.About, s.byName))
+			if message, signal := flag.About.Split(); signal != "" {
+				problems = append(problems, s.checkSignal(at+".about", flag.About)...)
+			} else if message != "" && s.byName[message] == nil {
+				problems = append(problems, unknown(s, at+".about", "message", message, s.byName))
 			}
 		}
 	}

@@ -53,7 +53,9 @@ func Judge(c *Case, only []string) *Result {
 			res.Findings = append(res.Findings, *f)
 		}
 	}
-	slices.SortStableFunc(res.Findings, func(a, b Finding) int { return cmp.Compare(b.Verdict, a.Verdict) })
+	slices.SortStableFunc(res.Findings, func(a, b Finding) int {
+		return cmp.Or(cmp.Compare(b.Verdict, a.Verdict), cmp.Compare(rank(a.Rule), rank(b.Rule)))
+	})
 	for _, name := range slices.Sorted(maps.Keys(c.Setting.Functions)) {
 		if len(only) > 0 && !slices.Contains(only, name) {
 			continue
@@ -66,6 +68,14 @@ func Judge(c *Case, only []string) *Result {
 	res.Missing = c.missingStages()
 	res.Verdict = overall(c, res)
 	return res
+}
+
+// rank puts causes before what units say of them: the frame to mend comes first.
+func rank(rule string) int {
+	if rule == "listener/complains" {
+		return 1
+	}
+	return 0
 }
 
 // overall is the worst of all findings and of the functions asked for. An
@@ -98,6 +108,9 @@ func (c *Case) hurts(f *Finding) []string {
 				return message == f.Message && (f.Signal == "" || signal == f.Signal)
 			}
 			m := c.Setting.Message(message)
+			if f.Sender == "" && f.Listener != "" { // a unit complains, and does not say about what
+				return m != nil && m.Sender == c.Setting.Replaced && c.Setting.Functions[name].Ends == f.Listener
+			}
 			return f.Sender != "" && m != nil && m.Sender == f.Sender
 		}) {
 			names = append(names, name)

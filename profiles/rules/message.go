@@ -428,6 +428,13 @@ func (c *Case) notForwarded(fit *evidence.Fit, r *Results) (Finding, bool) {
 		f.Text = fmt.Sprintf("%s is on %s, but %s does not pass it on as %s", fit.X, source.Bus, copied.Sender, copied.Name)
 	case out == nil || !moves:
 		return f, false
+	case out.Own.Counts || in.Own.Counts: // rolling values need not be equal, only move alike
+		if in.Rises == 0 || out.Rises > 0 || out.Available < leastMoved {
+			return f, false
+		}
+		f.Text = fmt.Sprintf("%s counts, but the copy %s stands still", fit.X, fit.Y)
+		f.Example, f.Count = c.example(&to.Stream.FirstFrame), out.Frames
+		f.FirstTime, f.HasTime = to.Stream.First, true
 	case out.Available == 0 && out.Frames > 0:
 		f.Text = fmt.Sprintf("%s moves from %g to %g, but the copy %s is \"not available\"", fit.X, in.Min, in.Max, fit.Y)
 		f = f.events(c, &out.NAFirst)

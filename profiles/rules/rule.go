@@ -19,7 +19,7 @@ type Rule struct {
 // groups lists the rules in the order of judging: a failed capture or wire is
 // no fault of the messages on it, a missing message none of its signals.
 func groups() [][]Rule {
-	return [][]Rule{captureRules(), wiringRules(), messageRules(), integrityRules(), signalRules()}
+	return [][]Rule{captureRules(), wiringRules(), messageRules(), integrityRules(), signalRules(), listenerRules()}
 }
 
 // All returns every rule in the order of judging.

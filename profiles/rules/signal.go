@@ -87,7 +87,7 @@ func (c *Case) subject(ref profiles.SignalRef, r *Results) *subject {
 	if m == nil || def == nil || def.Multiplexer || m.Guarding()[def.Name] {
 		return nil
 	}
-	if r.blocked(m.Name) {
+	if r.blocked(m.Name) || c.leansOnFailed(ref, r) {
 		return nil
 	}
 	ev := c.Evidence.Messages[m.Name]
@@ -100,6 +100,20 @@ func (c *Case) subject(ref profiles.SignalRef, r *Results) *subject {
 		x.base = c.Baseline.Messages[m.Name].Signals[def.Name]
 	}
 	return x
+}
+
+// leansOnFailed reports whether a signal is a gateway's copy of a value whose own
+// message failed: the copy is then as it must be.
+func (c *Case) leansOnFailed(ref profiles.SignalRef, r *Results) bool {
+	for _, f := range c.Setting.Functions {
+		for i := 1; i < len(f.Chain); i++ {
+			source, _ := f.Chain[i-1].Split()
+			if f.Chain[i] == ref && (r.blocked(source) || c.leansOnFailed(f.Chain[i-1], r)) {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // blocked reports whether a message failed in a way that leaves its values

@@ -1,0 +1,92 @@
+package rules
+
+import (
+	"cmp"
+	"fmt"
+	"maps"
+	"slices"
+	"time"
+
+	"plugproof/profiles"
+	"plugproof/profiles/stages"
+)
+
+// listenerRules ask what the other units themselves say. Their own fault, limp
+// and lamp bits outrank every other rule: a unit that complains is unhappy,
+// whatever the figures look like.
+func listenerRules() []Rule {
+	return []Rule{{"listener/complains", "a lamp, or a gearbox in its emergency program", judgeComplaints}}
+}
+
+// leastComplaint is for how long a unit must complain, ns; common practice.
+const leastComplaint = 200e6
+
+func judgeComplaints(c *Case, r *Results) {
+	if unjudgeable(r) {
+		return
+	}
+	for _, name := range slices.Sorted(maps.Keys(c.Setting.Nodes)) {
+		node := c.Setting.Nodes[name]
+		if name == c.Setting.Replaced || !node.IsFitted() || c.Scope == ECUOnBench {
+			continue
+		}
+		for i := range node.Flags {
+			c.complaint(r, name, &node.Flags[i])
+		}
+	}
+}
+
+// complaint judges one flag of a unit.
+func (c *Case) complaint(r *Results, name string, flag *profiles.Flag) {
+	message, signal := flag.Signal.Split()
+	ev := c.Evidence.Messages[message]
+	s := ev.Signals[signal]
+	if s == nil || s.Available == 0 {
+		return
+	}
+	w := c.awake(message)
+	from := w.settled(max(profiles.DefaultGrace, time.Duration(flag.BulbCheck)))
+	span := stages.Spans{{Start: from, End: w.end}}
+	var lasted, first int64
+	for _, value := range flag.Values {
+		t, at := standing(s, value, span)
+		if lasted == 0 {
+			first = at
+		}
+		lasted += t
+	}
+	if lasted < leastComplaint || c.alwaysSo(flag) {
+		return
+	}
+	title := cmp.Or(c.Setting.Nodes[name].Title, name)
+	f := Finding{Rule: "listener/complains", Verdict: Fail, Listener: name, Bus: ev.Facts.Bus}
+	f.Text = fmt.Sprintf("the %s says itself: %s (%s)", title, flag.Says, flag.Signal)
+	f.NextStep = "mend what it complains about, then turn the key off for 10 s and capture again: some units complain until then"
+	about, part := flag.About.Split()
+	if m := c.Setting.Message(about); m != nil {
+		f.Message, f.Signal, f.ID, f.HasID, f.Sender, f.Bus = m.Name, part, m.ID, true, m.Sender, m.Bus
+	}
+	f.FirstTime, f.HasTime, f.Count = first, true, 1
+	f.Example = c.example(&ev.Stream.LastFrame)
+	r.Add(f.measured(float64(lasted)/1e9, leastComplaint/1e9, "s", "profile "+c.Setting.Name))
+}
+
+// alwaysSo reports whether the unit complained in the baseline as well.
+func (c *Case) alwaysSo(flag *profiles.Flag) bool {
+	if c.Baseline == nil {
+		return false
+	}
+	message, signal := flag.Signal.Split()
+	was := c.Baseline.Messages[message].Signals[signal]
+	if was == nil {
+		return false
+	}
+	base := Case{Setting: c.Setting, Evidence: c.Baseline, Stages: c.BaselineStages}
+	w := base.awake(message)
+	var lasted int64
+	for _, value := range flag.Values {
+		t, _ := standing(was, value, stages.Spans{{Start: w.settled(max(profiles.DefaultGrace, time.Duration(flag.BulbCheck))), End: w.end}})
+		lasted += t
+	}
+	return lasted >= leastComplaint
+}
