@@ -106,11 +106,12 @@ func (c *Case) subject(ref profiles.SignalRef, r *Results) *subject {
 // message failed: the copy is then as it must be.
 func (c *Case) leansOnFailed(ref profiles.SignalRef, r *Results) bool {
 	for _, f := range c.Setting.Functions {
-		for i := 1; i < len(f.Chain); i++ {
-			source, _ := f.Chain[i-1].Split()
-			if f.Chain[i] == ref && (r.blocked(source) || c.leansOnFailed(f.Chain[i-1], r)) {
-				return true
-			}
+		at := slices.Index(f.Chain, ref)
+		if at > 0 && slices.ContainsFunc(f.Chain[:at], func(source profiles.SignalRef) bool {
+			message, _ := source.Split()
+			return r.blocked(message)
+		}) {
+			return true
 		}
 	}
 	return false
