@@ -263,6 +263,37 @@ func TestQuantitiesReadWhatTheyWrite(t *testing.T) {
 			t.Errorf("share %s -> %v, %v", s, v, err)
 		}
 	}
+	for _, s := range []string{"data", "data 1..6", "id reversed", "bytes 86 0A", "listed 8|4 00 FF"} {
+		if v, err := ParseCover(s); err != nil || v.String() != s {
+			t.Errorf("cover %s -> %v, %v", s, v, err)
+		}
+	}
+	for _, s := range []string{"0000~~~~ 00001111", "~~~~~~~~", "1000000~"} {
+		if v, err := ParseBits(s); err != nil || v.String() != s {
+			t.Errorf("bits %s -> %v, %v", s, v, err)
+		}
+	}
+}
+
+func TestQuantitiesRefuseTheRest(t *testing.T) {
+	for _, s := range []string{"listed", "listed 8|4", "listed 8|4 0", "listed 8 00", "listed 8|4x 00", "bytes", "data 6..1"} {
+		if v, err := ParseCover(s); err == nil {
+			t.Errorf("cover %q is read as %v", s, v)
+		}
+	}
+	for _, s := range []string{"000", "0000000x", "00000000 0", strings.Repeat("00000000 ", 9)} {
+		if v, err := ParseBits(s); err == nil {
+			t.Errorf("bits %q are read as %v", s, v)
+		}
+	}
+}
+
+// The highest bit of the first byte stands first.
+func TestBits(t *testing.T) {
+	got, err := ParseBits("1~~~~~~~ 0000000~")
+	if want := (Bits{Bytes: 2, Stood: 0xFE80, Ones: 0x80}); err != nil || got != want {
+		t.Errorf("%+v, %v; want %+v", got, err, want)
+	}
 }
 
 func FuzzLoad(f *testing.F) {

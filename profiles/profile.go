@@ -112,6 +112,7 @@ type Message struct {
 	EndToEnd  *EndToEnd            `yaml:"end_to_end,omitempty"` // instead of counter and checksum
 	Signals   map[string]*Signal   `yaml:"signals,omitempty"`
 	Constants map[string]*Constant `yaml:"constants,omitempty"` // by signal: configuration that listeners compare with their own
+	Still     Bits                 `yaml:"still,omitempty"`     // bits of the first 8 bytes that stood in a good capture, their meaning unknown
 	Pages     *Pages               `yaml:"pages,omitempty"`
 
 	Listeners map[string]*Listener `yaml:"listeners,omitempty"` // by node
@@ -186,6 +187,8 @@ type Signal struct {
 	Slew     float64  `yaml:"slew,omitempty"`     // fastest plausible change per second, in its unit
 	Default  *float64 `yaml:"default,omitempty"`  // the plausible value that a sender falls back to
 	Counts   bool     `yaml:"counts,omitempty"`   // rolling: start irrelevant, monotone modulo its width
+
+	Ranges map[string]*Range `yaml:"ranges,omitempty"` // by stage: least and greatest value in a good capture
 }
 
 // Range is an inclusive range of physical values, written as -40..215.

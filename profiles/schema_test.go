@@ -59,7 +59,8 @@ var quantities = map[reflect.Type]string{
 	reflect.TypeFor[Rate]():      `^[0-9.]+ *[kM]?bit/s$`,
 	reflect.TypeFor[Ratio]():     `^[0-9.]+ *%$`,
 	reflect.TypeFor[Range]():     `^-?[0-9.eE+-]+ *\.\. *-?[0-9.eE+-]+$`,
-	reflect.TypeFor[Cover]():     `^(data|data [0-9]+\.\.[0-9]+|id|id reversed|id low|length|bytes( [0-9A-Fa-f]{2})+)$`,
+	reflect.TypeFor[Cover]():     `^(data|data [0-9]+\.\.[0-9]+|id|id reversed|id low|length|bytes( [0-9A-Fa-f]{2})+|listed [0-9]+\|[0-9]+( [0-9A-Fa-f]{2})+)$`,
+	reflect.TypeFor[Bits]():      `^[01~]{8}( [01~]{8}){0,7}$`,
 	reflect.TypeFor[SignalRef](): `^[^.]+(\.[^.]+)?$`,
 }
 

@@ -36,6 +36,14 @@ type ID struct {
 // IDRange is one identifier or an inclusive range of them: 0x7E0-0x7EF.
 type IDRange struct{ From, To ID }
 
+// Bits are payload bits as they stood, written byte by byte from the left, each
+// with its highest bit first and ~ for a bit that changed: "0000~~~~ 00001111".
+type Bits struct {
+	Bytes int    // how many there are, at most 8
+	Stood uint64 // the bits that did not change; byte 0 is the lowest
+	Ones  uint64 // of them, those that stood at 1
+}
+
 // SignalRef names a signal as Message.Signal, or a whole message as Message.
 type SignalRef string
 
@@ -46,6 +54,9 @@ type SignalRef string
 //	id            the identifier, high byte first; id reversed: low byte first; id low: its low byte
 //	length        the payload length
 //	bytes 86 0A   these bytes, in hexadecimal
+//	listed 8|4 86 0A ...
+//	              one of these bytes: that of the value which the bits 8|4 hold,
+//	              start and length as in a DBC file, lowest bit first
 type Cover guard.Part
 
 // Split returns the message and the signal; signal is empty for a whole message.
@@ -153,8 +164,16 @@ func ParseCover(s string) (Cover, error) {
 		if b, err := hex.DecodeString(strings.ReplaceAll(rest, " ", "")); err == nil && len(b) > 0 {
 			return Cover(guard.Bytes(b...)), nil
 		}
+	case word == "listed":
+		index, list, _ := strings.Cut(rest, " ")
+		field := guard.Field{Order: guard.Intel}
+		b, err := hex.DecodeString(strings.ReplaceAll(list, " ", ""))
+		n, _ := fmt.Sscanf(index, "%d|%d", &field.Start, &field.Length)
+		if err == nil && len(b) > 0 && n == 2 && index == fmt.Sprintf("%d|%d", field.Start, field.Length) {
+			return Cover(guard.Listed(field, b...)), nil
+		}
 	}
-	return Cover{}, fmt.Errorf("%q is nothing a checksum covers: write data, data 1..6, id, id reversed, id low, length, or bytes 86 0A", s)
+	return Cover{}, fmt.Errorf("%q is nothing a checksum covers: write data, data 1..6, id, id reversed, id low, length, bytes 86 0A, or listed 8|4 86 0A", s)
 }
 
 // String gives the form that ParseCover reads.
@@ -170,11 +189,53 @@ func (c Cover) String() string {
 		return "length"
 	case guard.PartBytes:
 		return fmt.Sprintf("bytes % X", c.Bytes)
+	case guard.PartListed:
+		return fmt.Sprintf("listed %d|%d % X", c.Index.Start, c.Index.Length, c.Bytes)
 	}
 	if c.From == 0 && c.To == 0 {
 		return "data"
 	}
 	return fmt.Sprintf("data %d..%d", c.From, c.To-1)
+}
+
+// ParseBits reads Bits.
+func ParseBits(s string) (Bits, error) {
+	var b Bits
+	for _, text := range strings.Fields(s) {
+		if len(text) != 8 || strings.Trim(text, "01~") != "" || b.Bytes == 8 {
+			return Bits{}, fmt.Errorf("%q are no bits: write up to 8 bytes of 0, 1 and ~, as in 0000~~~~ 00001111", s)
+		}
+		for i, c := range text {
+			bit := uint64(1) << (8*b.Bytes + 7 - i)
+			if c != '~' {
+				b.Stood |= bit
+			}
+			if c == '1' {
+				b.Ones |= bit
+			}
+		}
+		b.Bytes++
+	}
+	return b, nil
+}
+
+// String gives the form that ParseBits reads.
+func (b Bits) String() string {
+	var text strings.Builder
+	for i := range 8 * b.Bytes {
+		if i > 0 && i%8 == 0 {
+			text.WriteByte(' ')
+		}
+		switch bit := uint64(1) << (i/8*8 + 7 - i%8); {
+		case b.Stood&bit == 0:
+			text.WriteByte('~')
+		case b.Ones&bit != 0:
+			text.WriteByte('1')
+		default:
+			text.WriteByte('0')
+		}
+	}
+	return text.String()
 }
 
 // String gives the form that ParseTime reads.
@@ -262,6 +323,9 @@ func (id *ID) UnmarshalYAML(node ast.Node) error { return scalar(node, ParseID, 
 // UnmarshalYAML reads an identifier or a range of them.
 func (r *IDRange) UnmarshalYAML(node ast.Node) error { return scalar(node, ParseIDRange, r) }
 
+// UnmarshalYAML reads bits.
+func (b *Bits) UnmarshalYAML(node ast.Node) error { return scalar(node, ParseBits, b) }
+
 // UnmarshalYAML reads a range of physical values.
 func (r *Range) UnmarshalYAML(node ast.Node) error { return scalar(node, ParseRange, r) }
 
@@ -270,6 +334,9 @@ func (c *Cover) UnmarshalYAML(node ast.Node) error { return scalar(node, ParseCo
 
 // MarshalYAML writes the form that is read.
 func (c Cover) MarshalYAML() ([]byte, error) { return []byte(c.String()), nil }
+
+// MarshalYAML writes the form that is read.
+func (b Bits) MarshalYAML() ([]byte, error) { return []byte(b.String()), nil }
 
 // MarshalYAML writes the form that is read.
 func (t Time) MarshalYAML() ([]byte, error) { return []byte(t.String()), nil }

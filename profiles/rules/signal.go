@@ -31,6 +31,7 @@ func signalRules() []Rule {
 		{"signal/out-of-band", "a listener rejects the value", judgeBand},
 		{"signal/page-missing", "some options dead, the rest fine", judgePages},
 		{"signal/constant", "an odd lamp or mode though all gauges fit", judgeConstants},
+		{"signal/still-bits", "an odd lamp or mode though all gauges fit", judgeStillBits},
 	}, roleRules()...)
 }
 
@@ -592,8 +593,7 @@ func pagesWanted(c *Case, m *profiles.MessageFacts) []uint64 {
 	return pages
 }
 
-// judgeConstants finds configuration that differs from the setting's, or
-// constant bits that differ from the baseline's.
+// judgeConstants finds configuration that differs from the setting's.
 func judgeConstants(c *Case, r *Results) {
 	if unjudgeable(r) {
 		return
