@@ -253,7 +253,7 @@ func (c *Case) absent(p *presence, m *profiles.MessageFacts) Finding {
 		f.FirstTime, f.HasTime = s.First, true
 	} else if s, alike := c.disguised(m); s != nil {
 		f.Rule = "message/other-id"
-		f.Text = fmt.Sprintf("%s (%s) is missing, but %s, which no setting part has, looks like it: %s", m.Name, m.ID, s.ID, alike)
+		f.Text = fmt.Sprintf("%s (%s) is missing, but %s, which this setting does not have, looks like it: %s", m.Name, m.ID, s.ID, alike)
 		f.NextStep = "a neighbouring series: choose the setting whose list has that identifier"
 		f.Example = c.example(&s.FirstFrame)
 		f.FirstTime, f.HasTime = s.First, true

@@ -628,7 +628,12 @@ func (c *Case) judgeConstant(r *Results, m *profiles.MessageFacts, s *evidence.S
 	}
 	f := About("signal/constant", Fail, m)
 	f.Signal, f.Listener = s.Def.Name, firstListener(m)
-	f.Text = fmt.Sprintf("%s.%s is %d; this setting has %s", m.Name, f.Signal, value, cmp.Or(want.Means, fmt.Sprint(want.Value)))
+	means := ""
+	if want.Means != "" {
+		means = " (" + want.Means + ")"
+	}
+	f.Text = fmt.Sprintf("%s.%s is %d; in this setting it is %d%s", m.Name, s.Def.Name, value, want.Value, means)
+
 	f.NextStep = "listeners compare it with what they learned: choose the setting of this engine, gearbox and market"
 	stream := c.Evidence.Messages[m.Name].Stream
 	f.Count, f.Example = wrong, c.example(&stream.FirstFrame)
