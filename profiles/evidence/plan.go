@@ -166,6 +166,10 @@ func (p *Plan) planSignal(facts *profiles.MessageFacts, sig *decode.Signal, name
 		if len(s.na) == 0 {
 			s.ones = s.top
 		}
+		atTop := func(v dbc.ValueText) bool { return uint64(v.Value) == s.top }
+		if !slices.Contains(s.na, s.top) && slices.ContainsFunc(def.Values, atTop) {
+			s.top = 0 // the end of the field means something of its own, as "no request"
+		}
 	}
 	wholeBytes := def.Length > 8 && def.Length%8 == 0
 	if wholeBytes && (def.Order == dbc.Intel && def.Start%8 == 0 || def.Order == dbc.Motorola && def.Start%8 == 7) {
