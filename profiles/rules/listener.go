@@ -45,8 +45,7 @@ func (c *Case) complaint(r *Results, name string, flag *profiles.Flag) {
 		return
 	}
 	w := c.awake(message)
-	from := w.settled(max(profiles.DefaultGrace, time.Duration(flag.BulbCheck)))
-	span := stages.Spans{{Start: from, End: w.end}}
+	span := stages.Spans{{Start: w.meant(flag), End: w.end}}
 	var lasted, first int64
 	for _, value := range flag.Values {
 		t, at := standing(s, value, span)
@@ -71,6 +70,19 @@ func (c *Case) complaint(r *Results, name string, flag *profiles.Flag) {
 	r.Add(f.measured(float64(lasted)/1e9, leastComplaint/1e9, "s", "profile "+c.Setting.Name))
 }
 
+// markerSlack is by how much a stage's marker may be off the turn of the key.
+const markerSlack = time.Second
+
+// meant returns the time from which a flag means what it says: after grace, and
+// after the bulb check of a lamp, which may be going on when the capture begins.
+func (w window) meant(flag *profiles.Flag) int64 {
+	from := w.settled(profiles.DefaultGrace)
+	if flag.BulbCheck > 0 {
+		from = max(from, w.start+int64(flag.BulbCheck)+int64(markerSlack))
+	}
+	return from
+}
+
 // alwaysSo reports whether the unit complained in the baseline as well.
 func (c *Case) alwaysSo(flag *profiles.Flag) bool {
 	if c.Baseline == nil {
@@ -85,7 +97,7 @@ func (c *Case) alwaysSo(flag *profiles.Flag) bool {
 	w := base.awake(message)
 	var lasted int64
 	for _, value := range flag.Values {
-		t, _ := standing(was, value, stages.Spans{{Start: w.settled(max(profiles.DefaultGrace, time.Duration(flag.BulbCheck))), End: w.end}})
+		t, _ := standing(was, value, stages.Spans{{Start: w.meant(flag), End: w.end}})
 		lasted += t
 	}
 	return lasted >= leastComplaint
