@@ -105,8 +105,12 @@ func setHead(to, f *can.Frame) {
 	}
 }
 
-// follow looks at two consecutive frames of the capture.
+// follow looks at two consecutive frames of the capture. What lies between two
+// captures that are read together is no gap.
 func (c *Collector) follow(last, f *can.Frame) {
+	if f.File != last.File {
+		return
+	}
 	switch gap := f.Time - last.Time; {
 	case gap > PauseLimit:
 		c.pauses.add(f, gap)

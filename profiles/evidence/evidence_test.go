@@ -234,6 +234,27 @@ func TestSeamsDoNotShow(t *testing.T) {
 	})
 }
 
+// Between two captures that are read together nobody knows what was sent.
+func TestCapturesApart(t *testing.T) {
+	plan := testPlan(t, testBuses())
+	first, second := drive(50), drive(50)
+	for i := range second {
+		second[i].Time, second[i].File = second[i].Time+3600*1000*ms, 1
+	}
+	ev := gather(plan, first, second)
+	m := ev.Messages["Speed"].Stream
+	if ev.Pauses.Count != 0 || ev.Buses[0].Silences.Count != 0 || m.LongGaps.Count != 0 || m.Gaps.Count() != 98 {
+		t.Errorf("%d pauses, %d silences, %d long gaps, %d gaps; want none, none, none, 98",
+			ev.Pauses.Count, ev.Buses[0].Silences.Count, m.LongGaps.Count, m.Gaps.Count())
+	}
+	for i := range second {
+		second[i].File = 0
+	}
+	if ev := gather(plan, first, second); ev.Pauses.Count != 1 || ev.Messages["Speed"].Stream.LongGaps.Count != 1 {
+		t.Errorf("%d pauses within one capture, want 1", ev.Pauses.Count)
+	}
+}
+
 func TestAddDoesNotAllocate(t *testing.T) {
 	c := testPlan(t, testBuses()).New()
 	frames := drive(200)

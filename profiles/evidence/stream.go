@@ -64,6 +64,7 @@ func (b *bus) add(f *can.Frame) {
 func (b *bus) follow(last, f *can.Frame) {
 	gap := f.Time - last.Time
 	switch {
+	case f.File != last.File:
 	case gap > SilenceLimit:
 		b.Silences.add(f, gap)
 	case gap >= 0 && gap < min(b.wireTime(last), b.wireTime(f)): // stamps may be of a frame's start or end
@@ -190,7 +191,7 @@ func (s *stream) see(word uint64) {
 func (s *stream) follow(last, f *can.Frame, word uint64) {
 	gap := f.Time - last.Time
 	s.pairs(word)
-	if gap < 0 {
+	if gap < 0 || f.File != last.File {
 		s.Count.Add(f.Time, 0)
 		return
 	}
