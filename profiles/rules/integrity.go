@@ -209,9 +209,19 @@ func judgeSeam(c *Case, r *Results) {
 		return
 	}
 	var names []string
+	first := &all[0].event.First[0]
 	for _, j := range all {
 		names = append(names, j.m.Name)
 		r.Withdraw("integrity/counter-step", j.m.Name)
+		if j.event.First[0].Frame.Time < first.Frame.Time {
+			first = &j.event.First[0]
+		}
+	}
+	// A toggle bit stumbles over the same seams.
+	for _, m := range c.Setting.Messages {
+		if count(c.Evidence.Messages[m.Name], guard.WrongToggle) <= all[0].event.Count {
+			r.Withdraw("integrity/toggle", m.Name)
+		}
 	}
 	slices.Sort(names)
 	loop := spacing(all[0].at)
@@ -220,7 +230,8 @@ func judgeSeam(c *Case, r *Results) {
 	f.Text = fmt.Sprintf("the counters of %s jump together every %v: a recording is being looped without its counters carried on",
 		strings.Join(names, ", "), round(time.Duration(loop)))
 	f.NextStep = "fill counters and checksums in anew at the seam; do not loop a raw recording"
-	r.Add(f.events(c, all[0].event))
+	f.Count = all[0].event.Count
+	r.Add(f.at(c, first))
 }
 
 // spacing returns the common distance of instants that are evenly spaced within

@@ -43,7 +43,9 @@ func Judge(c *Case, only []string) *Result {
 	res := &Result{Stages: c.Stages}
 	for i := range r.Findings {
 		f := &r.Findings[i]
-		f.Functions = c.hurts(f)
+		if f.Functions == nil {
+			f.Functions = c.hurts(f)
+		}
 		if f.Function == "" && len(f.Functions) > 0 {
 			f.Function = f.Functions[0]
 		}

@@ -36,7 +36,7 @@ const (
 // judgeNoMatch answers a capture of another car in one line, instead of with a
 // finding for every message.
 func judgeNoMatch(c *Case, r *Results) {
-	if c.Evidence.Frames == 0 {
+	if unjudgeable(r) {
 		return
 	}
 	expected, seen := 0, 0
@@ -61,7 +61,7 @@ func judgeNoMatch(c *Case, r *Results) {
 
 // unjudgeable reports whether nothing can be said about messages at all.
 func unjudgeable(r *Results) bool {
-	return r.Has("message/no-match", "") || r.Has("wiring/no-frames", "") || r.Has("wiring/only-errors", "")
+	return r.Has("message/no-match", "") || r.Has("wiring/no-frames", "") || r.Has("wiring/unacknowledged", "")
 }
 
 // presence is what the capture shows of one sender.
@@ -86,12 +86,14 @@ func (c *Case) presences() []*presence {
 		}
 		w := c.awake(m.Name)
 		from := w.settled(profiles.DefaultGrace)
-		cov := c.Evidence.Messages[m.Name].Stream.Coverage(from, w.end, int64(m.Cycle.Value))
+		ev := c.Evidence.Messages[m.Name]
+		away := c.paused(from, w.end)
+		cov := ev.Stream.Coverage(from, w.end-away, int64(m.Cycle.Value))
 		p.observations[m.Name] = cov
 		switch {
-		case c.Evidence.Messages[m.Name].Seen() >= 3 && cov >= goneBelow:
+		case ev.Seen() >= 3 && cov >= goneBelow, seldom(ev, w.end):
 			p.there = append(p.there, m)
-		case w.end-from < enough(m.Cycle.Value):
+		case w.end-from-away < enough(m.Cycle.Value):
 			p.short = append(p.short, m)
 		default:
 			p.gone = append(p.gone, m)
@@ -102,6 +104,25 @@ func (c *Case) presences() []*presence {
 		list = append(list, by[sender])
 	}
 	return list
+}
+
+// seldom reports whether a message comes to the end at a pace of its own, however
+// slow: then it is too slow, not absent.
+func seldom(ev *evidence.Message, end int64) bool {
+	if ev.Seen() < leastGaps {
+		return false
+	}
+	p95 := ev.Stream.Gaps.Quantile(0.95)
+	return p95 < int64(failByDefault) && ev.Stream.Last > end-2*p95
+}
+
+// paused returns for how long within [from, to] the recording was interrupted, ns.
+func (c *Case) paused(from, to int64) (ns int64) {
+	for i := range c.Evidence.Pauses.First {
+		pause := &c.Evidence.Pauses.First[i]
+		ns += max(0, min(to, pause.Frame.Time)-max(from, pause.Frame.Time-pause.Gap))
+	}
+	return ns
 }
 
 // alive counts the senders that are there.
@@ -218,7 +239,9 @@ func judgeAbsent(c *Case, r *Results) {
 			continue // the whole sender is silent
 		}
 		for _, m := range p.gone {
-			r.Add(c.absent(p, m))
+			if !c.otherFormat(m) { // judgeFormat says so
+				r.Add(c.absent(p, m))
+			}
 		}
 		for _, m := range p.short {
 			f := About("message/absent", NotTestable, m)
@@ -383,7 +406,7 @@ func judgeLength(c *Case, r *Results) {
 func judgeFormat(c *Case, r *Results) {
 	for _, m := range c.Setting.Messages {
 		ev := c.Evidence.Messages[m.Name]
-		if ev.Seen() > 0 || ev.OtherKind == nil || ev.OtherKind.Frames < 3 || !c.Sent(m) {
+		if !c.otherFormat(m) || !c.Sent(m) {
 			continue
 		}
 		f := About("message/wrong-format", Fail, m)
@@ -392,9 +415,15 @@ func judgeFormat(c *Case, r *Results) {
 		f.Example = c.example(&ev.OtherKind.FirstFrame)
 		f.Text = fmt.Sprintf("%s comes as %s instead of %s: the same number, but of another length", m.Name, ev.OtherKind.ID, m.ID)
 		f.NextStep = "wrong series or setting: listeners do not take the other identifier format"
-		r.Withdraw("message/absent", m.Name)
 		r.Add(f)
 	}
+}
+
+// otherFormat reports whether a message comes only with the other number of
+// identifier bits.
+func (c *Case) otherFormat(m *profiles.MessageFacts) bool {
+	ev := c.Evidence.Messages[m.Name]
+	return ev.Seen() == 0 && ev.OtherKind != nil && ev.OtherKind.Frames >= 3
 }
 
 // judgeForwarding finds gateways that do not pass on what they hear.
@@ -449,6 +478,8 @@ func (c *Case) notForwarded(fit *evidence.Fit, r *Results) (Finding, bool) {
 		f.Text = fmt.Sprintf("%s moves from %g to %g, but the copy %s stands at %g", fit.X, in.Min, in.Max, fit.Y, out.Min)
 		f.Example = c.example(&to.Stream.FirstFrame)
 		f.FirstTime, f.HasTime, f.Count = to.Stream.First, true, out.Frames
+	case in.Own.Counts || out.Own.Counts:
+		return f, false // a count that begins again is on no straight line
 	default:
 		_, _, r2, ok := fit.Line()
 		if !ok || r2 >= 0.5*0.5 { // a correlation of 0.5

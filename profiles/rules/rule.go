@@ -1,6 +1,8 @@
 package rules
 
 import (
+	"slices"
+
 	"plugproof/decode/capture"
 	"plugproof/profiles"
 	"plugproof/profiles/evidence"
@@ -73,7 +75,7 @@ type Case struct {
 // Sent reports whether a message is one that this capture should hold: its
 // sender is fitted, sends it in this setting, and was there.
 func (c *Case) Sent(m *profiles.MessageFacts) bool {
-	if !m.Expected || m.Option {
+	if !m.Expected || m.Option || !c.recorded(m.Bus) {
 		return false
 	}
 	switch c.Scope {
@@ -83,6 +85,13 @@ func (c *Case) Sent(m *profiles.MessageFacts) bool {
 		return false
 	}
 	return true
+}
+
+// recorded reports whether the capture holds frames of a bus of the setting.
+func (c *Case) recorded(bus string) bool {
+	return slices.ContainsFunc(c.Evidence.Buses, func(b *evidence.Bus) bool {
+		return b.Facts != nil && b.Facts.Name == bus && b.Frames > 0
+	})
 }
 
 // Own reports whether a message is sent by the replaced unit.

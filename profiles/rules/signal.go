@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strings"
 
+	"plugproof/decode/dbc"
 	"plugproof/profiles"
 	"plugproof/profiles/evidence"
 )
@@ -21,12 +22,12 @@ func signalRules() []Rule {
 		{"signal/byte-order", "wild values", judgeByteOrder},
 		{"signal/sign", "huge torque on overrun, speed spikes", judgeSign},
 		{"signal/wraps", "a sawtooth, or a gauge with half its range", judgeWraps},
+		{"signal/stale", "a needle lags", judgeStale},
 		{"signal/wild", "wild values", judgeWild},
 		{"signal/jumps", "the temperature gauge jumps", judgeJumps},
 		{"signal/scale", "a gauge reads half, double or another ratio", judgeScale},
 		{"signal/offset", "a constant difference", judgeOffset},
 		{"signal/outliers", "a needle twitches", judgeOutliers},
-		{"signal/stale", "a needle lags", judgeStale},
 		{"signal/saturated", "full scale is clipped", judgeSaturated},
 		{"signal/out-of-band", "a listener rejects the value", judgeBand},
 		{"signal/page-missing", "some options dead, the rest fine", judgePages},
@@ -231,60 +232,73 @@ func judgeByteOrder(c *Case, r *Results) {
 	})
 }
 
-// jumpsAcross returns the steps over half of the field's range of a signal that
-// cannot move so fast.
-func (x *subject) jumpsAcross() *evidence.Events {
-	if x.s.Own.Slew <= 0 || x.s.TooFast.Count == 0 || x.s.HalfJumps.Count == 0 {
-		return nil
-	}
-	return &x.s.HalfJumps
-}
-
 // judgeSign finds values below zero that are read as huge ones, or the reverse.
 func judgeSign(c *Case, r *Results) {
 	c.subjects(r, func(x *subject) {
-		jumps := x.jumpsAcross()
 		d := x.s.Def
 		outside := d.Max > d.Min && (x.s.Max > d.Max || x.s.Min < d.Min)
-		if jumps == nil || !outside || r.Has("signal/byte-order", x.m.Name) {
+		if x.s.HalfJumps.Count == 0 || !outside || sweeps(x.s) || r.Has("signal/byte-order", x.m.Name) {
 			return
 		}
 		f := x.about("signal/sign", Fail)
 		f.Text = fmt.Sprintf("%s jumps between its ends and reaches %g to %g, outside of %g to %g: a sign is lost", x.ref, x.s.Min, x.s.Max, d.Min, d.Max)
 		f.NextStep = suspectDefinition
-		r.Add(f.events(c, jumps).measured(x.s.Max, d.Max, cmp.Or(d.Unit, "units"), d.Pos.String()))
+		r.Add(f.events(c, &x.s.HalfJumps).measured(x.s.Max, d.Max, cmp.Or(d.Unit, "units"), d.Pos.String()))
 	})
+}
+
+// sweeps reports whether a value runs through the middle of its field: one that
+// only lost its sign stays near the two ends, which are its zero.
+func sweeps(s *evidence.Signal) bool {
+	low, span := s.Def.Offset, math.Exp2(float64(s.Def.Length))*s.Def.Factor
+	if s.Def.Type == dbc.Signed {
+		low -= span / 2
+	}
+	middle, all := 0, 0
+	for i := range s.Track.Buckets() {
+		b := &s.Track.Buckets()[i]
+		if b.N == 0 {
+			continue
+		}
+		all++
+		if share := (b.First - low) / span; share > 1./3 && share < 2./3 {
+			middle++
+		}
+	}
+	return middle*10 > all
 }
 
 // judgeWraps finds values that run over their top and begin again.
 func judgeWraps(c *Case, r *Results) {
 	c.subjects(r, func(x *subject) {
-		jumps := x.jumpsAcross()
-		if jumps == nil || x.s.Own.Counts || r.Has("signal/byte-order", x.m.Name) || r.Has("signal/sign", x.m.Name) {
+		if x.s.HalfJumps.Count == 0 || x.s.Own.Slew <= 0 || x.s.TooFast.Count == 0 || x.s.Own.Counts ||
+			r.Has("signal/byte-order", x.m.Name) || r.Has("signal/sign", x.m.Name) {
 			return
 		}
 		f := x.about("signal/wraps", Fail)
 		f.Text = fmt.Sprintf("%s runs over its end and begins again: its bits are cut or shifted", x.ref)
 		f.NextStep = suspectDefinition
-		r.Add(f.events(c, jumps).measured(float64(jumps.Count), 0, "jumps", CommonPractice))
+		r.Add(f.events(c, &x.s.HalfJumps).measured(float64(x.s.HalfJumps.Count), 0, "jumps", CommonPractice))
 	})
 }
 
 // explained reports whether another rule already says why a value jumps.
 func explained(x *subject, r *Results) bool {
-	for _, rule := range []string{"signal/byte-order", "signal/sign", "signal/wraps", "signal/not-available", "message/two-senders"} {
+	for _, rule := range []string{
+		"signal/byte-order", "signal/sign", "signal/wraps", "signal/not-available", "signal/stale", "message/two-senders",
+	} {
 		if r.Has(rule, x.m.Name) {
 			return true
 		}
 	}
-	return false
+	return r.Has("integrity/loop-seam", "") // every value begins again there
 }
 
 // judgeWild finds values that keep changing faster than anything real could.
 func judgeWild(c *Case, r *Results) {
 	c.subjects(r, func(x *subject) {
 		share := float64(x.s.TooFast.Count) / float64(max(1, x.s.Steps))
-		if x.s.Steps < leastSteps || share <= wildShare || explained(x, r) {
+		if x.s.Steps < leastSteps || share <= wildShare || x.s.Outliers.Count*2 >= x.s.TooFast.Count || explained(x, r) {
 			return
 		}
 		f := x.about("signal/wild", Fail)
@@ -337,7 +351,7 @@ func (c *Case) lineOf(x *subject) (line, bool) {
 // lineByStages fits the values of the capture to those of the baseline, stage by
 // stage: least, greatest and middle of each.
 func (c *Case) lineByStages(x *subject) (line, bool) {
-	if x.base == nil || x.base.Span() == 0 {
+	if x.base == nil || x.base.Span() == 0 || x.s.Own.Counts {
 		return line{}, false
 	}
 	var fit evidence.Fit

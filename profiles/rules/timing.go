@@ -97,7 +97,7 @@ func timeout(m *profiles.MessageFacts) (limit time.Duration, listener profiles.L
 // judgeSlow finds messages that come too seldom all the time.
 func judgeSlow(c *Case, r *Results) {
 	c.paced(r, func(m *profiles.MessageFacts, ev *evidence.Message) {
-		if r.Has("message/two-senders", m.Name) || m.Kind != profiles.Cyclic || c.lossy(r, m) {
+		if r.Has("message/two-senders", m.Name) || m.Kind != profiles.Cyclic || lossy(r) {
 			return
 		}
 		limit, listener, stated := timeout(m)
@@ -119,15 +119,25 @@ func judgeSlow(c *Case, r *Results) {
 			return
 		}
 		f.NextStep = "look at the new ECU's send rate of this message, and at the load of the bus"
-		f = f.at(c, &ev.Stream.MaxGap)
-		f.Count = ev.Stream.LongGaps.Count
+		f = f.pace(c, ev.Stream)
 		r.Add(f)
 	})
 }
 
-// lossy reports whether frames of the message's bus got lost on the way into the
-// capture: then gaps are not the sender's.
-func (c *Case) lossy(r *Results, m *profiles.MessageFacts) bool {
+// pace puts on a finding about a message's pace where it first shows and, as the
+// example, the frame after the longest gap.
+func (f Finding) pace(c *Case, s *evidence.Stream) Finding {
+	f.Count, f.FirstTime, f.HasTime = s.LongGaps.Count, s.First, true
+	if len(s.LongGaps.First) > 0 {
+		f.FirstTime = s.LongGaps.First[0].Frame.Time
+	}
+	f.Example = c.example(&s.MaxGap.Frame)
+	return f
+}
+
+// lossy reports whether frames got lost on the way into the capture: then gaps
+// are not the sender's.
+func lossy(r *Results) bool {
 	return r.Has("capture/frames-lost", "") || r.Has("capture/clock-jump", "")
 }
 
@@ -142,7 +152,7 @@ func round(d time.Duration) time.Duration {
 // the next key cycle.
 func judgeLongGap(c *Case, r *Results) {
 	c.paced(r, func(m *profiles.MessageFacts, ev *evidence.Message) {
-		if r.Has("message/too-slow", m.Name) || c.lossy(r, m) {
+		if r.Has("message/too-slow", m.Name) || lossy(r) {
 			return
 		}
 		limit, listener, stated := timeout(m)
@@ -150,7 +160,8 @@ func judgeLongGap(c *Case, r *Results) {
 		var hits evidence.Events
 		for i := range ev.Stream.LongGaps.First {
 			gap := &ev.Stream.LongGaps.First[i]
-			if gap.Gap > int64(limit) && gap.Frame.Time-gap.Gap >= w.start && gap.Frame.Time <= w.end && !shared(ev.Stream, gap) {
+			dip := c.Own(m) && r.Has("wiring/crank-dip", "") && c.cranking(gap.Frame.Time)
+			if gap.Gap > int64(limit) && gap.Frame.Time-gap.Gap >= w.start && gap.Frame.Time <= w.end && !shared(ev.Stream, gap) && !dip {
 				hits.Count++
 				hits.First = append(hits.First, *gap)
 			}
@@ -195,7 +206,7 @@ func judgeFast(c *Case, r *Results) {
 		f := About("message/too-fast", Review, m)
 		f.Text = fmt.Sprintf("%s comes every %v instead of every %v", m.Name, round(time.Duration(p50)), m.Cycle.Value)
 		f.NextStep = "lower the new ECU's send rate of this message: it takes the bus from others"
-		f.Count = ev.Seen()
+		f.Count, f.FirstTime, f.HasTime = ev.Seen(), ev.Stream.First, true
 		f.Example = c.example(&ev.Stream.FirstFrame)
 		r.Add(f.measured(inMS(p50), 0.6*inMS(m.Cycle.Value), "ms", cmp.Or(m.Cycle.From, CommonPractice)))
 	})
@@ -209,15 +220,14 @@ func judgeUneven(c *Case, r *Results) {
 		cycle := float64(m.Cycle.Value)
 		uneven := p99 > 3*cycle || p99 > 1.8*cycle && float64(g.Quantile(0.9)) > 1.4*cycle
 		if g.Count() < 50 || p50 < 0.8*cycle || p50 > (1+max(m.Tolerance, 0.2))*cycle || !uneven ||
-			c.lossy(r, m) || r.Has("message/two-senders", m.Name) || r.Has("message/too-slow", m.Name) {
+			lossy(r) || r.Has("message/two-senders", m.Name) || r.Has("message/too-slow", m.Name) {
 			return
 		}
 		f := About("message/uneven", Review, m)
 		f.Listener = firstListener(m)
 		f.Text = fmt.Sprintf("%s comes every %v on the whole, but one gap in a hundred is %v or more", m.Name, m.Cycle.Value, round(time.Duration(p99)))
 		f.NextStep = "the sender is overloaded, or a replay is not paced: look at its other messages and at the bus load"
-		f = f.at(c, &ev.Stream.MaxGap)
-		f.Count = ev.Stream.LongGaps.Count
+		f = f.pace(c, ev.Stream)
 		r.Add(f.measured(p99/1e6, 3*cycle/1e6, "ms", CommonPractice))
 	})
 }
@@ -233,51 +243,67 @@ func judgeLateStart(c *Case, r *Results) {
 		if !w.keyOn || !c.Sent(m) || !cyclic(m) || ev.Seen() == 0 || ev.Stream.First <= w.start {
 			continue
 		}
-		limit, node, from := c.startLimit(m)
-		late := ev.Stream.First - w.start
-		what := "first comes"
-		if ev.HasValid && ev.FirstValid-w.start > late && ev.FirstValid-w.start > int64(limit) {
-			late, what = ev.FirstValid-w.start, "first is valid"
+		f, ok := c.lateStart(m, "first comes", ev.Stream.First-w.start, firstSeen)
+		if !ok && ev.HasValid {
+			f, ok = c.lateStart(m, "first is valid", ev.FirstValid-w.start, firstValid)
 		}
-		if late <= int64(limit) {
-			continue
+		if ok {
+			f.FirstTime, f.HasTime, f.Count = ev.Stream.First, true, 1
+			f.Example = c.example(&ev.Stream.FirstFrame)
+			r.Add(f)
 		}
-		f := About("message/late-start", Fail, m)
-		f.Listener = node
-		if from == FromBaseline {
-			f.Verdict = Review
-		}
-		f.Text = fmt.Sprintf("%s %s %v after key-on", m.Name, what, round(time.Duration(late)))
-		f.NextStep = "look at the new ECU's boot time: it should send early, with \"not available\" values at first"
-		f.FirstTime, f.HasTime, f.Count = ev.Stream.First, true, 1
-		f.Example = c.example(&ev.Stream.FirstFrame)
-		r.Add(f.measured(inMS(late), inMS(limit), "ms", from))
 	}
 }
 
-// startLimit returns by when after key-on a message must be there: the shortest
-// grace of its listeners and one cycle, or the baseline's start and 300 ms.
-func (c *Case) startLimit(m *profiles.MessageFacts) (limit time.Duration, node, from string) {
+// lateStart judges how long after key-on a message did something: a listener
+// minds when its grace is over, and next to the baseline it may take 300 ms and
+// one cycle longer.
+func (c *Case) lateStart(m *profiles.MessageFacts, what string, late int64, was func(*evidence.Message) (int64, bool)) (Finding, bool) {
+	limit, node, from := graceLimit(c.Setting, m)
+	verdict := Fail
+	if late <= int64(limit) {
+		start, ok := c.baselineStart(m, was)
+		if limit = start + 300*time.Millisecond + m.Cycle.Value; !ok || late <= int64(limit) {
+			return Finding{}, false
+		}
+		verdict, from = Review, FromBaseline
+	}
+	f := About("message/late-start", verdict, m)
+	f.Listener = node
+	f.Text = fmt.Sprintf("%s %s %v after key-on", m.Name, what, round(time.Duration(late)))
+	f.NextStep = "look at the new ECU's boot time: it should send early, with \"not available\" values at first"
+	return f.measured(inMS(late), inMS(limit), "ms", from), true
+}
+
+// graceLimit returns by when after key-on a message must be there: the shortest
+// grace of its listeners, and one cycle.
+func graceLimit(s *profiles.Setting, m *profiles.MessageFacts) (limit time.Duration, node, from string) {
 	limit, from = profiles.DefaultGrace, CommonPractice
 	for _, l := range m.Listeners {
 		if l.Listener.Grace > 0 || l.Grace < limit {
-			limit, node, from = l.Grace, l.Node, "profile "+c.Setting.Name
+			limit, node, from = l.Grace, l.Node, "profile "+s.Name
 		}
 	}
-	limit += m.Cycle.Value
+	return limit + m.Cycle.Value, node, from
+}
+
+// baselineStart returns how long after key-on the same happened in the baseline.
+func (c *Case) baselineStart(m *profiles.MessageFacts, was func(*evidence.Message) (int64, bool)) (time.Duration, bool) {
 	if c.Baseline == nil {
-		return limit, node, from
+		return 0, false
 	}
 	base := Case{Setting: c.Setting, Evidence: c.Baseline, Stages: c.BaselineStages}
 	w, ev := base.awake(m.Name), c.Baseline.Messages[m.Name]
 	if !w.keyOn || ev.Seen() == 0 {
-		return limit, node, from
+		return 0, false
 	}
-	if start := time.Duration(ev.Stream.First-w.start) + 300*time.Millisecond; start > 0 && start < limit {
-		return start, node, FromBaseline
-	}
-	return limit, node, from
+	at, ok := was(ev)
+	return time.Duration(at - w.start), ok && at > w.start
 }
+
+func firstSeen(ev *evidence.Message) (int64, bool) { return ev.Stream.First, true }
+
+func firstValid(ev *evidence.Message) (int64, bool) { return ev.FirstValid, ev.HasValid }
 
 // judgeEarlyStop finds messages that end too soon after key-off.
 func judgeEarlyStop(c *Case, r *Results) {

@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -8,6 +9,7 @@ import (
 	"time"
 
 	"plugproof/decode/can"
+	"plugproof/profiles"
 	"plugproof/profiles/evidence"
 )
 
@@ -244,7 +246,7 @@ func judgeOhms(c *Case, r *Results) {
 // judgeRestarts finds a unit all of whose messages stop and start together again
 // and again.
 func judgeRestarts(c *Case, r *Results) {
-	if c.timeless(r) {
+	if c.timeless(r) || lossy(r) {
 		return
 	}
 	by := map[string][]*evidence.Message{}
@@ -261,7 +263,7 @@ func judgeRestarts(c *Case, r *Results) {
 	slices.Sort(senders)
 	for _, sender := range senders {
 		at := c.common(by[sender])
-		if len(by[sender]) < 2 || at.Count < 2 {
+		if at.Count < 2 {
 			continue
 		}
 		f := Finding{
@@ -283,17 +285,18 @@ func (c *Case) common(list []*evidence.Message) (at evidence.Events) {
 		if gap.Gap < restartLeast || gap.Gap > restartMost || shared(list[0].Stream, gap) || c.cranking(gap.Frame.Time) {
 			continue
 		}
-		together := true
+		together, others := true, 0
 		for _, other := range list[1:] {
-			if int64(other.Facts.Cycle.Value)*2 > gap.Gap {
+			if evidence.LongGap*float64(other.Facts.Cycle.Value) > float64(gap.Gap) {
 				continue // too slow to show it
 			}
+			others++
 			together = together && slices.ContainsFunc(other.Stream.LongGaps.First, func(e evidence.Event) bool {
 				apart := e.Frame.Time - gap.Frame.Time
 				return max(apart, -apart) <= int64(other.Facts.Cycle.Value)+20e6
 			})
 		}
-		if together {
+		if together && others > 0 {
 			at.Count++
 			at.First = append(at.First, *gap)
 		}
@@ -311,37 +314,69 @@ func (c *Case) cranking(t int64) bool {
 	return false
 }
 
-// judgeCrank finds units that fall silent while the starter turns.
+// dip is the silence of one message while the starter turns.
+type dip struct {
+	m     *profiles.MessageFacts
+	event *evidence.Event
+	fails bool // a stated time-out ran out
+}
+
+// judgeCrank finds a replaced unit that falls silent while the starter turns.
 func judgeCrank(c *Case, r *Results) {
-	if c.timeless(r) {
+	if c.timeless(r) || lossy(r) || len(c.Stages.Of("", "crank")) == 0 {
 		return
 	}
-	for _, m := range c.Setting.Messages {
-		ev := c.Evidence.Messages[m.Name]
-		if !c.Own(m) || !cyclic(m) || ev.Seen() == 0 || len(c.Stages.Of(m.Name, "crank")) == 0 {
-			continue
+	var worst *dip
+	var hurt []string
+	dips := c.dips()
+	for i := range dips {
+		d := &dips[i]
+		if worst == nil || d.fails && !worst.fails {
+			worst = d
 		}
-		limit, listener, stated := timeout(m)
-		for i := range ev.Stream.LongGaps.First {
-			gap := &ev.Stream.LongGaps.First[i]
-			if gap.Gap <= max(crankWarn, 2*int64(m.Cycle.Value)) || !c.cranking(gap.Frame.Time) || r.Has("wiring/crank-dip", m.Name) {
-				continue
-			}
-			f := About("wiring/crank-dip", Review, m)
-			f.Listener = listener.Node
-			if stated && gap.Gap > int64(limit) {
-				f.Verdict = Fail
-			}
-			who := "the others went on, so it is the ECU's own supply or start-up"
-			if shared(ev.Stream, gap) {
-				who = "the whole bus was silent: the battery or the supply"
-			}
-			f.Text = fmt.Sprintf("%s was away for %v while the starter turned; %s", m.Name, round(time.Duration(gap.Gap)), who)
-			f.NextStep = "check battery, supply, ground and relay of the ECU; it must keep sending at crank"
-			f.Count = 1
-			r.Add(f.at(c, gap).measured(inMS(gap.Gap), inMS(limit), "ms", listener.Timeout.From))
+		if d.fails {
+			hurt = append(hurt, c.hurts(&Finding{Message: d.m.Name})...)
 		}
 	}
+	if len(dips) < 2 { // one message alone: judgeLongGap
+		return
+	}
+	limit, listener, _ := timeout(worst.m)
+	f := Finding{Rule: "wiring/crank-dip", Verdict: Review, Sender: c.Setting.Replaced, Bus: worst.m.Bus, Listener: listener.Node}
+	if worst.fails {
+		f.Verdict = Fail
+		slices.Sort(hurt)
+		f.Functions = slices.Compact(hurt)
+	}
+	who := "the others went on, so it is the ECU's own supply or start-up"
+	if shared(c.Evidence.Messages[worst.m.Name].Stream, worst.event) {
+		who = "the whole bus was silent: the battery or the supply"
+	}
+	f.Text = fmt.Sprintf("%d messages of %s were away while the starter turned, %s for %v; %s",
+		len(dips), f.Sender, worst.m.Name, round(time.Duration(worst.event.Gap)), who)
+	f.NextStep = "check battery, supply, ground and relay of the ECU; it must keep sending at crank"
+	f = f.at(c, worst.event).measured(inMS(worst.event.Gap), inMS(limit), "ms", cmp.Or(listener.Timeout.From, CommonPractice))
+	f.Count = uint64(len(dips))
+	r.Add(f)
+}
+
+// dips lists the messages of the replaced unit that were away at crank.
+func (c *Case) dips() (list []dip) {
+	for _, m := range c.Setting.Messages {
+		ev := c.Evidence.Messages[m.Name]
+		if !c.Own(m) || !cyclic(m) || ev.Seen() == 0 {
+			continue
+		}
+		limit, _, stated := timeout(m)
+		for i := range ev.Stream.LongGaps.First {
+			gap := &ev.Stream.LongGaps.First[i]
+			if gap.Gap > max(crankWarn, 2*int64(m.Cycle.Value)) && c.cranking(gap.Frame.Time) {
+				list = append(list, dip{m, gap, stated && gap.Gap > int64(limit)})
+				break
+			}
+		}
+	}
+	return list
 }
 
 // judgeSupply compares the measured supply with what units work by.
@@ -414,15 +449,9 @@ func judgeSegment(c *Case, r *Results) {
 	if c.Scope != Car || c.Evidence.Frames == 0 {
 		return
 	}
-	recorded := map[string]bool{}
-	for _, b := range c.Evidence.Buses {
-		if b.Facts != nil {
-			recorded[b.Facts.Name] = true
-		}
-	}
 	var missing []string
 	for _, b := range c.Setting.Buses {
-		if !recorded[b.Name] {
+		if !c.recorded(b.Name) {
 			missing = append(missing, b.Name)
 		}
 	}
