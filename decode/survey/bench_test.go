@@ -3,6 +3,7 @@ package survey
 import (
 	"fmt"
 	"math/rand/v2"
+	"os"
 	"testing"
 
 	"plugproof/decode"
@@ -90,6 +91,30 @@ func BenchmarkAdd(b *testing.B) {
 	b.Run("29-bit", func(b *testing.B) { run(b, benchOptions(dbExt), framesExt) })
 	b.Run("quiet", func(b *testing.B) { run(b, benchOptions(db), quiet) })
 	b.Run("no-dbc", func(b *testing.B) { run(b, Options{Buses: twoBuses()}, frames) })
+}
+
+// BenchmarkFold reads a candump log of 500,000 frames and surveys it: what the
+// survey command does. b.N is the number of logs.
+func BenchmarkFold(b *testing.B) {
+	db, frames := busTraffic(500_000, false)
+	opts := benchOptions(db)
+	path := writeLog(b, frames, opts.Buses)
+	size, err := os.Stat(path)
+	if err != nil {
+		b.Fatal(err)
+	}
+	for _, workers := range []int{1, 2} {
+		b.Run(fmt.Sprintf("workers=%d", workers), func(b *testing.B) {
+			b.SetBytes(size.Size())
+			b.ReportAllocs()
+			for b.Loop() {
+				if r := foldLog(b, path, opts.Decoder, workers); r.Frames != uint64(len(frames)) {
+					b.Fatalf("%d frames", r.Frames)
+				}
+			}
+			b.ReportMetric(float64(len(frames))*float64(b.N)/b.Elapsed().Seconds()/1e6, "Mframes/s")
+		})
+	}
 }
 
 // BenchmarkMerge joins the surveys of two stretches, as every chunk of a text

@@ -196,7 +196,9 @@ func (r *row) report(all float64, timed bool) ID {
 		out.Kind = r.kind(gaps)
 		out.CycleNS = r.cycle(out.Kind, gaps)
 		out.Gaps = r.gapTimes(gaps)
-		out.RateHz = ratio(float64(gaps.Count())*1e9, float64(gaps.Sum()))
+	}
+	if r.ended > r.begun {
+		out.RateHz = ratio(float64(r.frames-1)*1e9, float64(r.ended-r.begun))
 	}
 	if r.message != nil {
 		r.message.report(&out)

@@ -1,15 +1,20 @@
 package survey
 
 import (
+	"context"
 	"fmt"
 	"math/rand/v2"
+	"os"
+	"path/filepath"
 	"slices"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
 	"pgregory.net/rapid"
 
+	"plugproof/decode"
 	"plugproof/decode/can"
+	"plugproof/decode/capture"
 )
 
 // However the frames are cut and in whatever shape the collectors are merged,
@@ -86,4 +91,63 @@ func wordsOf(c *Collector) map[string][]word {
 		}
 	}
 	return all
+}
+
+// writeLog writes frames to a candump log of the test's own.
+func writeLog(t testing.TB, frames []can.Frame, buses *can.Buses) string {
+	t.Helper()
+	file, err := os.Create(filepath.Join(t.TempDir(), "frames.log"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer file.Close()
+	w, err := capture.NewWriter(file, buses, capture.WriterOptions{})
+	if err == nil {
+		err = w.Write(frames)
+	}
+	if err == nil {
+		err = w.Close()
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	return file.Name()
+}
+
+// foldLog surveys a capture as the command does.
+func foldLog(t testing.TB, path string, d *decode.Decoder, workers int) *Report {
+	t.Helper()
+	r, err := capture.Open([]string{path}, capture.Options{Workers: workers})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	opts := Options{Buses: r.Buses(), Decoder: d}
+	c, err := capture.Fold(context.Background(), r, func() *Collector { return New(opts) })
+	if err != nil {
+		t.Fatal(err)
+	}
+	return c.Report()
+}
+
+// A log of three chunks gives the same report for any number of workers, and
+// the one that its frames give without a file between.
+func TestFold(t *testing.T) {
+	db, frames := busTraffic(210_000, false)
+	for i := range frames {
+		frames[i].Time = frames[i].Time/1000*1000 + sec // what six digits hold
+		frames[i].Bus = uint16(i % 7 / 6)
+	}
+	opts := benchOptions(db)
+	path := writeLog(t, frames, opts.Buses)
+	buses := new(can.Buses) // a log has no bit rates
+	for _, b := range opts.Buses.All() {
+		buses.Intern([]byte(b.Name))
+	}
+	want := asJSON(t, surveyOf(Options{Buses: buses, Decoder: opts.Decoder}, frames))
+	for _, workers := range []int{1, 2, 8} {
+		if diff := cmp.Diff(want, asJSON(t, foldLog(t, path, opts.Decoder, workers))); diff != "" {
+			t.Errorf("%d workers: %s", workers, diff)
+		}
+	}
 }

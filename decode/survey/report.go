@@ -115,7 +115,7 @@ type ID struct {
 	CycleNS    int64     `json:"-"`               // the T by which Kind is judged; 0: it has none
 	Cycle      *float64  `json:"stated_cycle_ms"` // by the DBC
 	Gaps       *GapTimes `json:"gaps"`
-	RateHz     *float64  `json:"rate_hz"` // gaps per time in gaps
+	RateHz     *float64  `json:"rate_hz"` // per observed time from its first frame to its last
 	Backward   uint64    `json:"backward_steps"`
 	Share      *float64  `json:"share_percent"` // of the bits of its bus
 	First      *Instant  `json:"first"`         // the earliest and the latest stamp

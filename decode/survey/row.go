@@ -29,6 +29,7 @@ type row struct {
 	lengths                [16]uint64 // by data length code
 	first, last            stamp
 	earliest, latest       int64  // stamps, ns
+	begun, ended           int64  // first and latest frame, ns of observed time since the collector's start
 	pairs, repeats         uint64 // frames with one before them in the same capture; those that repeat its payload
 	backward               uint64
 	gaps                   [2]Gaps // before a frame that repeats the payload, and one that changes it
@@ -53,9 +54,9 @@ func payloadSize(f *can.Frame) uint8 {
 	return f.Len
 }
 
-// add takes the next frame and reports whether it is, payload and kind, the
-// same as the one before it.
-func (r *row) add(f *can.Frame) (same bool) {
+// add takes the next frame, observed ns after the collector's start, and reports
+// whether it is, payload and kind, the same as the one before it.
+func (r *row) add(f *can.Frame, observed int64) (same bool) {
 	now := stamp{f.Time, f.File, f.Flags & kindFlags, payloadSize(f), f.DLC}
 	changed := r.seePayload(f, &now)
 	same = r.frames > 0 && !changed && now.flags == r.last.flags && now.dlc == r.last.dlc
@@ -74,10 +75,12 @@ func (r *row) add(f *can.Frame) (same bool) {
 	if r.frames == 0 {
 		r.first, r.firstGap, r.lastGap = now, noGap, noGap
 		r.earliest, r.latest = f.Time, f.Time
+		r.begun = observed
 	} else {
 		r.join(&now, changed)
 	}
 	r.earliest, r.latest = min(r.earliest, f.Time), max(r.latest, f.Time)
+	r.ended = observed
 	r.frames++
 	r.last = now
 	return same
@@ -184,6 +187,7 @@ func (r *row) merge(next *row) {
 		r.lastGap = next.lastGap
 	}
 	r.last = next.last
+	r.ended = next.ended
 	r.lastNominal, r.lastData = next.lastNominal, next.lastData
 	r.mergeSums(next)
 }

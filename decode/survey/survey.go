@@ -63,7 +63,7 @@ func (c *Collector) add(f *can.Frame) {
 			return
 		}
 	}
-	same := r.add(f)
+	same := r.add(f, c.span.observed)
 	b.windows.Add(f.Time, f.File, r.lastNominal, r.lastData)
 	if r.message == nil {
 		return
@@ -124,6 +124,7 @@ func (c *Collector) addRow(b *bus, f *can.Frame) *row {
 // is not to be used afterwards.
 func (c *Collector) Merge(next *Collector) {
 	c.span.merge(&next.span)
+	elapsed := c.span.observed - next.span.observed // before next's first frame
 	for index, from := range next.buses {
 		if from == nil {
 			continue
@@ -131,7 +132,7 @@ func (c *Collector) Merge(next *Collector) {
 		if index >= len(c.buses) || c.buses[index] == nil {
 			c.addBus(uint16(index))
 		}
-		c.buses[index].merge(from)
+		c.buses[index].merge(from, elapsed)
 	}
 	c.limitRows()
 }
@@ -160,8 +161,12 @@ func (b *bus) addOther(f *can.Frame) {
 	b.windows.Add(f.Time, f.File, uint64(nominal), uint64(data))
 }
 
-func (b *bus) merge(next *bus) {
+// merge takes over the following stretch, which began elapsed ns of observed
+// time after this one.
+func (b *bus) merge(next *bus, elapsed int64) {
 	for _, r := range next.rows {
+		r.begun += elapsed
+		r.ended += elapsed
 		if mine := b.table.find(r.key); mine != nil {
 			mine.merge(r)
 		} else {

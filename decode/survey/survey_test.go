@@ -187,6 +187,22 @@ func TestClockJumps(t *testing.T) {
 	}
 }
 
+// Eleven frames in a second, twice, with 100 s without any frame between them:
+// 21 frames after the first in 2 s of observed time.
+func TestRateLeavesJumpsOut(t *testing.T) {
+	c := New(testOptions(t))
+	for i := range 22 {
+		f := frame(int64(i)*100*ms, 0x300, 1)
+		if i >= 11 {
+			f.Time += 99900 * ms
+		}
+		c.add(&f)
+	}
+	if id := c.Report().Buses[0].IDs[0]; !near(id.RateHz, 10.5) || id.Gaps.MaxMS != 100_000 {
+		t.Errorf("%s", asText(t, id))
+	}
+}
+
 func TestRows(t *testing.T) {
 	c := New(testOptions(t))
 	var frames []can.Frame
