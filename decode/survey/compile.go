@@ -242,7 +242,7 @@ func (m *message) report(out *ID) {
 	out.Cycle = statedCycle(def)
 	out.ShortCount = m.short
 	for i := range m.signals {
-		out.Signals = append(out.Signals, m.signals[i].report())
+		out.Signals = append(out.Signals, m.signals[i].report(m.latest[i].frames))
 	}
 }
 
@@ -255,18 +255,18 @@ func statedCycle(def *dbc.Message) *float64 {
 	return &ms
 }
 
-func (s *signal) report() Signal {
+func (s *signal) report(frames uint64) Signal {
 	def := s.sig.Def
 	out := Signal{
 		Name:      def.Name,
 		Unit:      def.Unit,
-		Frames:    s.frames,
+		Frames:    frames,
 		Min:       finite(s.min),
 		Max:       finite(s.max),
 		Distinct:  s.distinct.count(),
 		More:      s.distinct.full,
-		Outside:   s.outsideFrames,
-		NotFinite: s.infiniteFrames,
+		Outside:   s.outside,
+		NotFinite: s.infinite,
 		Labels:    []Label{},
 	}
 	if def.Min != 0 || def.Max != 0 {

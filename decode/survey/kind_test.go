@@ -152,7 +152,7 @@ func TestCycle(t *testing.T) {
 func TestNoClock(t *testing.T) {
 	opts := testOptions(t)
 	c := New(opts)
-	for i := range 100 {
+	for i := range 50 {
 		f := frame(0, 0x100, byte(i), 0, 0, 0, 0, 0, 0, 0)
 		c.add(&f)
 		e := can.Frame{Flags: can.Error, ID: 1 << can.ClassBusOff}
@@ -166,7 +166,7 @@ func TestNoClock(t *testing.T) {
 		id.Gaps != nil || id.RateHz != nil || id.First != nil || id.Kind != Unknown {
 		t.Errorf("times without a clock: %s", asJSON(t, r))
 	}
-	if id.Frames != 100 || b.Errors.Frames != 100 || id.Signals[0].Distinct != 100 || b.Load.NominalBits == 0 {
+	if id.Frames != 50 || b.Errors.Frames != 50 || id.Signals[0].Distinct != 50 || b.Load.NominalBits == 0 {
 		t.Errorf("figures that need no clock: %s", asJSON(t, r))
 	}
 }

@@ -135,7 +135,6 @@ func foldLog(t testing.TB, path string, d *decode.Decoder, workers int) *Report 
 func TestFold(t *testing.T) {
 	db, frames := busTraffic(210_000, false)
 	for i := range frames {
-		frames[i].Time = frames[i].Time/1000*1000 + sec // what six digits hold
 		frames[i].Bus = uint16(i % 7 / 6)
 	}
 	opts := benchOptions(db)

@@ -165,7 +165,7 @@ type Signal struct {
 	Frames    uint64   `json:"frames"` // that carry it
 	Min       *float64 `json:"min"`
 	Max       *float64 `json:"max"`
-	Distinct  int      `json:"distinct"`   // different raw values; MaxDistinct when there are more
+	Distinct  int      `json:"distinct"`   // different raw values, at most MaxDistinct or 256
 	More      bool     `json:"more"`       // there are more than Distinct
 	Outside   uint64   `json:"outside"`    // frames with a value outside the stated range
 	NotFinite uint64   `json:"not_finite"` // frames with a value that is not a number or infinite

@@ -11,9 +11,9 @@ import (
 	"plugproof/decode/dbc"
 )
 
-// MaxDistinct is how many values of a signal are told apart; more are reported
-// as more than that.
-const MaxDistinct = 256
+// MaxDistinct is how many values of a signal of more than 8 bits are told apart;
+// more are reported as more than that. Shorter signals have no limit.
+const MaxDistinct = 64
 
 // maxLabels bounds the value tables whose entries are counted.
 const maxLabels = 64
@@ -29,16 +29,25 @@ type message struct {
 	repeats uint64   // frames since the latest decoded one that have its payload
 }
 
-// value is the latest value of a signal and what it counts as. Equal values in
-// a row cost an increment; the run is booked when it ends.
+// value is the latest value of a signal and what it counts as. A value that is
+// like the one before costs an increment or two; what it counts as is booked
+// when it ends.
 type value struct {
-	raw      uint64
-	run      uint64 // frames in a row with that value, not booked yet
-	present  bool   // in the latest decoded frame
-	outside  bool
-	infinite bool // not a number, or infinite
-	labelled bool // the value table has a text for it
+	frames  uint64 // that carry the signal
+	raw     uint64
+	run     uint64 // frames in a row with that value, when it counts as anything
+	present bool   // in the latest decoded frame
+	counts  counts
 }
+
+// counts says what a value counts as.
+type counts uint8
+
+const (
+	outside  counts = 1 << iota // of the stated range
+	infinite                    // or not a number
+	labelled                    // the value table has a text for it
+)
 
 // signal gathers the values of one signal.
 type signal struct {
@@ -47,10 +56,10 @@ type signal struct {
 	wide      bool    // over 64 bits: no number, only presence
 	labelling bool
 
-	frames, outsideFrames, infiniteFrames uint64
-	min, max                              float64 // +Inf, -Inf: no finite value yet
-	distinct                              valueSet
-	labels                                []labelCount // sorted by raw
+	outside, infinite uint64  // frames
+	min, max          float64 // +Inf, -Inf: no finite value yet
+	distinct          valueSet
+	labels            []labelCount // sorted by raw
 }
 
 // labelCount counts the frames with a value that has a text.
@@ -95,14 +104,15 @@ func (m *message) add(f *can.Frame, values []decode.Value) []decode.Value {
 		}
 		now := &m.latest[at]
 		now.present = true
-		if v.Raw == now.raw && now.run > 0 {
-			now.run++
-			continue
+		now.frames++
+		if v.Raw != now.raw || now.frames == 1 {
+			s := &m.signals[at]
+			s.book(now)
+			now.raw, now.counts = v.Raw, s.classify(v)
 		}
-		s := &m.signals[at]
-		s.book(now)
-		s.classify(v, now)
-		now.run = 1
+		if now.counts != 0 {
+			now.run++
+		}
 	}
 	return values
 }
@@ -113,8 +123,11 @@ func (m *message) settle() {
 		return
 	}
 	for i := range m.latest {
-		if m.latest[i].present {
-			m.latest[i].run += m.repeats
+		if now := &m.latest[i]; now.present {
+			now.frames += m.repeats
+			if now.counts != 0 {
+				now.run += m.repeats
+			}
 		}
 	}
 	if m.cut {
@@ -136,8 +149,14 @@ func (m *message) merge(next *message) {
 	next.book()
 	m.short += next.short
 	m.all, m.cut = next.all, next.cut
-	copy(m.latest, next.latest)
 	for i := range m.signals {
+		now, later := &m.latest[i], next.latest[i]
+		if later.frames == 0 {
+			now.present = false
+			continue
+		}
+		later.frames += now.frames
+		*now = later
 		m.signals[i].merge(&next.signals[i])
 	}
 }
@@ -158,20 +177,23 @@ func statedRange(def *dbc.Signal) (low, high float64) {
 }
 
 // classify looks at a value that differs from the one before.
-func (s *signal) classify(v *decode.Value, now *value) {
-	now.raw, now.infinite = v.Raw, false
-	now.outside = v.Phys < s.low || v.Phys > s.high
-	now.labelled = s.labelling && s.sig.Label(v.Raw) != ""
+func (s *signal) classify(v *decode.Value) counts {
 	if s.wide {
-		return
+		return 0
 	}
 	s.distinct.add(v.Raw)
+	var c counts
+	if s.labelling && s.sig.Label(v.Raw) != "" {
+		c = labelled
+	}
+	if v.Phys < s.low || v.Phys > s.high {
+		c |= outside
+	}
 	if s.min <= v.Phys && v.Phys <= s.max {
-		return
+		return c
 	}
 	if math.IsNaN(v.Phys) || math.IsInf(v.Phys, 0) {
-		now.infinite, now.outside = true, false
-		return
+		return c&^outside | infinite
 	}
 	if v.Phys < s.min {
 		s.min = v.Phys
@@ -179,6 +201,7 @@ func (s *signal) classify(v *decode.Value, now *value) {
 	if v.Phys > s.max {
 		s.max = v.Phys
 	}
+	return c
 }
 
 // book ends a run of equal values.
@@ -186,23 +209,21 @@ func (s *signal) book(now *value) {
 	if now.run == 0 {
 		return
 	}
-	s.frames += now.run
-	if now.outside {
-		s.outsideFrames += now.run
+	if now.counts&outside != 0 {
+		s.outside += now.run
 	}
-	if now.infinite {
-		s.infiniteFrames += now.run
+	if now.counts&infinite != 0 {
+		s.infinite += now.run
 	}
-	if now.labelled {
+	if now.counts&labelled != 0 {
 		s.addLabel(now.raw, now.run)
 	}
 	now.run = 0
 }
 
 func (s *signal) merge(next *signal) {
-	s.frames += next.frames
-	s.outsideFrames += next.outsideFrames
-	s.infiniteFrames += next.infiniteFrames
+	s.outside += next.outside
+	s.infinite += next.infinite
 	if next.min < s.min {
 		s.min = next.min
 	}

@@ -471,7 +471,7 @@ func TestAddAllocations(t *testing.T) {
 	db, frames := busTraffic(60*100, false)
 	for name, opts := range map[string]Options{"dbc": benchOptions(db), "plain": {Buses: twoBuses()}} {
 		c := New(opts)
-		span := frames[len(frames)-1].Time + ms
+		span := frames[len(frames)-1].Time - frames[0].Time + ms
 		pass := func() {
 			for i := range frames {
 				frames[i].Time += span
