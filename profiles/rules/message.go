@@ -482,7 +482,8 @@ func (c *Case) notForwarded(fit *evidence.Fit, r *Results) (Finding, bool) {
 		return f, false // a count that begins again is on no straight line
 	default:
 		_, _, r2, ok := fit.Line()
-		if !ok || r2 >= 0.5*0.5 { // a correlation of 0.5
+		rolling := in.Own.Counts || out.Own.Counts // each wraps where its own width ends
+		if !ok || rolling || r2 >= 0.5*0.5 { // a correlation of 0.5
 			return f, false
 		}
 		f.Text = fmt.Sprintf("%s does not follow %s: correlation %.2f", fit.Y, fit.X, r2)
