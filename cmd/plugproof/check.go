@@ -15,6 +15,7 @@ import (
 // checkOptions are the flags of check.
 type checkOptions struct {
 	recordingOptions
+	observedOptions
 	functions list
 	strict    bool
 	format    string
@@ -23,6 +24,7 @@ type checkOptions struct {
 
 func (o *checkOptions) addFlags(flags *pflag.FlagSet) {
 	o.recordingOptions.addFlags(flags)
+	o.observedOptions.addFlags(flags)
 	flags.Var(&o.functions, "function", "judge only this `FUNCTION` of the setting; may be repeated")
 	flags.BoolVar(&o.strict, "strict", false, "a review ends with exit code 1 too")
 	flags.StringVarP(&o.format, "format", "f", "text", "`FORMAT` of the output: text or json")
@@ -39,6 +41,8 @@ which frame is to blame, and what to do next.
 
 Verdicts: pass, review (look at it), fail, and not testable, which is never
 counted as a pass and says what would make it so.
+
+` + observedHelp + `
 
 ` + recordingHelp,
 		Example: `  plugproof check after.log --profile lowan-2-20t-a5
@@ -65,6 +69,9 @@ func runCheck(ctx context.Context, a *app, o *checkOptions, paths []string) erro
 		defer r.Close()
 	}
 	if err != nil {
+		return err
+	}
+	if in.Seen, err = o.observed(); err != nil {
 		return err
 	}
 	in.Functions = o.functions
@@ -97,6 +104,9 @@ func (a *app) check(ctx context.Context, in *check.Input) (*check.Output, error)
 	out, err := check.Run(ctx, in)
 	if _, ok := errors.AsType[*check.NoBusError](err); ok {
 		return nil, hint(err, "--bus IF=BUS")
+	}
+	if _, ok := errors.AsType[*rules.SymptomError](err); ok {
+		return nil, hint(err, "plugproof diagnose --list shows the symptoms")
 	}
 	if _, ok := errors.AsType[*check.MarksError](err); ok {
 		return nil, hint(err, "correct its times, which are the stamps of the capture, or take the file away")

@@ -62,7 +62,7 @@ type Output struct {
 // Run reads the captures to their end and judges them. The error is that of
 // reading, or says which option does not fit; damage in a capture is a finding.
 func Run(ctx context.Context, in *Input) (*Output, error) {
-	if err := known(in.Setting, in.Functions); err != nil {
+	if err := known(in); err != nil {
 		return nil, err
 	}
 	now, err := in.Capture.gather(ctx, in.Setting)
@@ -96,14 +96,30 @@ func Run(ctx context.Context, in *Input) (*Output, error) {
 	return out, nil
 }
 
-// known refuses functions that the setting does not have.
-func known(s *profiles.Setting, functions []string) error {
-	for _, name := range functions {
-		if s.Functions[name] == nil {
-			return fmt.Errorf("%s has no function %q: there are %s", s.Name, name, strings.Join(functionNames(s), ", "))
+// known refuses functions that the setting does not have and symptoms that mean
+// nothing.
+func known(in *Input) error {
+	for _, name := range in.Functions {
+		if in.Setting.Functions[name] == nil {
+			return &FunctionError{Name: name, Setting: in.Setting.Name, Have: functionNames(in.Setting)}
+		}
+	}
+	for _, text := range in.Seen.Texts() {
+		if _, _, err := rules.FindSymptom(text, in.Setting); err != nil {
+			return err
 		}
 	}
 	return nil
+}
+
+// FunctionError says that a setting has no function of a name.
+type FunctionError struct {
+	Name, Setting string
+	Have          []string
+}
+
+func (e *FunctionError) Error() string {
+	return fmt.Sprintf("%s has no function %q: there are %s", e.Setting, e.Name, strings.Join(e.Have, ", "))
 }
 
 // gathered is what one Recording holds.

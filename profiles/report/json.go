@@ -7,6 +7,7 @@ import (
 	"strconv"
 
 	"plugproof/decode/capture"
+	"plugproof/profiles"
 	"plugproof/profiles/check"
 	"plugproof/profiles/rules"
 	"plugproof/profiles/stages"
@@ -39,6 +40,7 @@ type document struct {
 	Functions   []function    `json:"functions"`
 	Findings    []finding     `json:"findings"`
 	NotTestable []finding     `json:"not_testable"`
+	Symptoms    []symptom     `json:"symptoms"`
 	Stages      []stage       `json:"stages"`
 	Missing     []string      `json:"missing_stages"`
 }
@@ -102,8 +104,10 @@ type finding struct {
 	Signal    *string        `json:"signal"`
 	ID        *string        `json:"id"`
 	Bus       *string        `json:"bus"`
+	Stage     *string        `json:"stage"`
 	Sender    *string        `json:"sender"`
 	Listener  *string        `json:"listener"`
+	Listeners []listener     `json:"listeners"`
 	FirstT    *seconds       `json:"first_t"`
 	FirstNS   *nanos         `json:"first_t_ns"`
 	Count     uint64         `json:"count"`
@@ -121,6 +125,30 @@ type exampleRecord struct {
 	Record uint32  `json:"record"`
 	Line   *uint32 `json:"line"`
 	Raw    *string `json:"raw"`
+}
+
+// listener is one of those who wait for the message.
+type listener struct {
+	Node       string    `json:"node"`
+	Timeout    *quantity `json:"timeout"`
+	Substitute *string   `json:"substitute"`
+	Latched    bool      `json:"latched"`
+}
+
+// symptom is a rules.Differential.
+type symptom struct {
+	Asked     string   `json:"asked"`
+	Symptom   string   `json:"symptom"`
+	Functions []string `json:"functions"`
+	Steps     []step   `json:"steps"`
+	Otherwise string   `json:"otherwise"`
+}
+
+type step struct {
+	Question string      `json:"question"`
+	Rules    []string    `json:"rules"`
+	State    rules.State `json:"state"`
+	Finding  *finding    `json:"finding"`
 }
 
 // quantity is a rules.Quantity; what is no number is null.
@@ -145,7 +173,8 @@ func newDocument(out *check.Output, version string, files []check.File) *documen
 		Setting: setting{out.Setting.Name, out.Setting.Title, out.Setting.Parts},
 		Inputs:  inputs{list(out.Captures), list(out.Baseline), list(files)},
 		Scope:   out.Scope, Frames: out.Frames, Missing: list(out.Missing),
-		Interfaces: []iface{}, Functions: []function{}, Findings: []finding{}, NotTestable: []finding{}, Stages: []stage{},
+		Interfaces: []iface{}, Functions: []function{}, Findings: []finding{}, NotTestable: []finding{},
+		Symptoms: []symptom{}, Stages: []stage{},
 	}
 	if out.Frames > 0 {
 		start, end := out.Start, out.End
@@ -159,12 +188,15 @@ func newDocument(out *check.Output, version string, files []check.File) *documen
 		f := &out.Functions[i]
 		d.Functions = append(d.Functions, function{f.Name, f.Title, f.Verdict, text(f.BrokenAt), f.Why, list(f.Chain), f.Asked})
 	}
-	lines := textual(out)
+	r := renderer{out.Setting, textual(out)}
 	for i := range out.Findings {
-		d.Findings = append(d.Findings, newFinding(&out.Findings[i], lines))
+		d.Findings = append(d.Findings, r.finding(&out.Findings[i]))
 	}
 	for i := range out.NotTestable {
-		d.NotTestable = append(d.NotTestable, newFinding(&out.NotTestable[i], lines))
+		d.NotTestable = append(d.NotTestable, r.finding(&out.NotTestable[i]))
+	}
+	for i := range out.Symptoms {
+		d.Symptoms = append(d.Symptoms, r.symptom(&out.Symptoms[i]))
 	}
 	for _, s := range out.Stages {
 		d.Stages = append(d.Stages, stage{
@@ -174,11 +206,48 @@ func newDocument(out *check.Output, version string, files []check.File) *documen
 	return d
 }
 
-func newFinding(f *rules.Finding, lines map[string]bool) finding {
+// renderer renders findings of one setting and its captures.
+type renderer struct {
+	setting *profiles.Setting
+	lines   map[string]bool // captures whose records are lines
+}
+
+func (r *renderer) symptom(d *rules.Differential) symptom {
+	j := symptom{d.Asked, d.Symptom, list(d.Functions), []step{}, d.Otherwise}
+	for i := range d.Steps {
+		a := &d.Steps[i]
+		st := step{Question: a.Question, Rules: list(a.Rules), State: a.State}
+		if a.Finding != nil {
+			f := r.finding(a.Finding)
+			st.Finding = &f
+		}
+		j.Steps = append(j.Steps, st)
+	}
+	return j
+}
+
+// listeners lists who waits for a message.
+func (r *renderer) listeners(message string) []listener {
+	all := []listener{}
+	m := r.setting.Message(message)
+	if m == nil {
+		return all
+	}
+	for _, l := range m.Listeners {
+		j := listener{Node: l.Node, Substitute: text(l.Substitute), Latched: l.Latched}
+		if l.Timeout.Value > 0 {
+			j.Timeout = newQuantity(&rules.Quantity{Value: float64(l.Timeout.Value) / 1e6, Unit: "ms"})
+		}
+		all = append(all, j)
+	}
+	return all
+}
+
+func (r *renderer) finding(f *rules.Finding) finding {
 	j := finding{
 		Rule: f.Rule, Verdict: f.Verdict, Text: f.Text, Function: text(f.Function), Functions: list(f.Functions),
-		Message: text(f.Message), Signal: text(f.Signal), Bus: text(f.Bus), Sender: text(f.Sender),
-		Listener: text(f.Listener), Count: f.Count, LimitFrom: text(f.LimitFrom), NextStep: f.NextStep,
+		Message: text(f.Message), Signal: text(f.Signal), Bus: text(f.Bus), Stage: text(f.Stage),
+		Sender: text(f.Sender), Listener: text(f.Listener), Listeners: r.listeners(f.Message), Count: f.Count, LimitFrom: text(f.LimitFrom), NextStep: f.NextStep,
 		Measured: newQuantity(f.Measured), Limit: newQuantity(f.Limit),
 	}
 	if f.HasID {
@@ -190,7 +259,7 @@ func newFinding(f *rules.Finding, lines map[string]bool) finding {
 	}
 	if e := f.Example; e != nil {
 		j.Example = &exampleRecord{File: e.File, Offset: e.Offset, Record: e.Record, Raw: text(e.Raw)}
-		if record := e.Record; record > 0 && lines[e.File] {
+		if record := e.Record; record > 0 && r.lines[e.File] {
 			j.Example.Line = &record
 		}
 	}

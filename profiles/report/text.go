@@ -4,10 +4,13 @@ import (
 	"cmp"
 	"fmt"
 	"io"
+	"math"
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
+	"plugproof/profiles"
 	"plugproof/profiles/check"
 	"plugproof/profiles/rules"
 )
@@ -19,6 +22,7 @@ func Text(w io.Writer, out *check.Output, opts Options) error {
 	v.head()
 	v.functions()
 	v.findings()
+	v.symptoms()
 	v.notTestable()
 	v.stages()
 	_, err := io.WriteString(w, v.String())
@@ -106,32 +110,47 @@ func (v *view) count() string {
 	return fmt.Sprintf("%s: %s", plural(len(v.out.Functions), "function"), strings.Join(parts, ", "))
 }
 
-// functions gives each function that is not well a paragraph, the others a line
-// together.
+// functions gives each function a line. Those with one cause stand together,
+// above where the chain breaks and why.
 func (v *view) functions() {
 	if len(v.out.Functions) == 0 {
 		return
 	}
 	v.title("Functions")
 	const indent = 16
-	var well []string
-	for i := range v.out.Functions {
-		f := &v.out.Functions[i]
-		if f.Verdict == rules.Pass {
-			well = append(well, plain(f.Title))
+	for _, group := range byCause(v.out.Functions) {
+		var titles, breaks []string
+		for _, f := range group {
+			titles = append(titles, f.Title)
+			if f.BrokenAt != "" && !slices.Contains(breaks, f.BrokenAt) {
+				breaks = append(breaks, f.BrokenAt)
+			}
+		}
+		first := group[0]
+		v.marked(indent, "  "+first.Verdict.String(), marks[first.Verdict], strings.Join(titles, ", "))
+		if len(breaks) > 0 {
+			v.wrapped(indent+2, "", "breaks at "+strings.Join(breaks, ", "))
+		}
+		if first.Why != "" {
+			v.wrapped(indent+2, "", first.Why)
+		}
+	}
+}
+
+// byCause groups functions of one verdict and one reason, in order of their first.
+func byCause(list []rules.FunctionResult) [][]rules.FunctionResult {
+	var groups [][]rules.FunctionResult
+	for _, f := range list {
+		at := slices.IndexFunc(groups, func(g []rules.FunctionResult) bool {
+			return g[0].Verdict == f.Verdict && g[0].Why == f.Why
+		})
+		if at < 0 {
+			groups = append(groups, []rules.FunctionResult{f})
 			continue
 		}
-		v.marked(indent, "  "+f.Verdict.String(), marks[f.Verdict], f.Title)
-		if f.BrokenAt != "" {
-			v.wrapped(indent, "", "breaks at "+f.BrokenAt)
-		}
-		if f.Why != "" {
-			v.wrapped(indent, "", f.Why)
-		}
+		groups[at] = append(groups[at], f)
 	}
-	if len(well) > 0 {
-		v.marked(indent, "  pass", marks[rules.Pass], strings.Join(well, ", "))
-	}
+	return groups
 }
 
 // findings gives each finding a paragraph.
@@ -157,7 +176,10 @@ func (v *view) finding(f *rules.Finding) {
 		}
 	}
 	fact("hurts", strings.Join(f.Functions, ", "))
-	fact("sent by", route(f))
+	if f.Sender != f.Listener { // else it is what a listener says itself
+		fact("sent by", f.Sender)
+		fact("heard by", v.listeners(f))
+	}
 	fact("first", v.first(f))
 	fact("measured", measured(f))
 	if f.Example != nil {
@@ -169,15 +191,42 @@ func (v *view) finding(f *rules.Finding) {
 	fact("next", f.NextStep)
 }
 
-// route gives "Engine, heard by Cluster".
-func route(f *rules.Finding) string {
-	switch {
-	case f.Sender == "":
-		return ""
-	case f.Listener == "":
-		return f.Sender
+// listeners gives who misses the message and what they do then, the shortest
+// patience first.
+func (v *view) listeners(f *rules.Finding) string {
+	m := v.out.Setting.Message(f.Message)
+	if m == nil || len(m.Listeners) == 0 {
+		return f.Listener
 	}
-	return f.Sender + ", missed by " + f.Listener
+	list := slices.Clone(m.Listeners)
+	slices.SortStableFunc(list, func(a, b profiles.ListenerFacts) int {
+		return cmp.Compare(patience(&a), patience(&b))
+	})
+	var texts []string
+	for i := range list {
+		l := &list[i]
+		var facts []string
+		if l.Timeout.Value > 0 {
+			facts = append(facts, fmt.Sprintf("waits %v", l.Timeout.Value))
+		}
+		if l.Substitute != "" {
+			facts = append(facts, "then "+l.Substitute)
+		}
+		if l.Latched {
+			facts = append(facts, "until the key is turned")
+		}
+		text := l.Node
+		if len(facts) > 0 {
+			text += " (" + strings.Join(facts, ", ") + ")"
+		}
+		texts = append(texts, text)
+	}
+	return strings.Join(texts, "; ")
+}
+
+// patience is the timeout of a listener; one that states none comes last.
+func patience(l *profiles.ListenerFacts) time.Duration {
+	return cmp.Or(l.Timeout.Value, math.MaxInt64)
 }
 
 // first says when it happened first, and how often.
@@ -240,9 +289,18 @@ func (v *view) notTestable() {
 		return
 	}
 	v.title("Not testable")
+	missing := false
 	for _, group := range byRemedy(v.out.NotTestable) {
-		v.wrapped(4, "  -", sentence(together(group)))
-		v.wrapped(10, "    to do", cmp.Or(group[0].NextStep, "-"))
+		if stage := group[0].Stage; stage != "" {
+			if !missing {
+				v.wrapped(2, "", "Stages that are not in the capture, and how to add them:")
+				missing = true
+			}
+			v.wrapped(12, "    "+stage, group[0].NextStep)
+			continue
+		}
+		v.wrapped(2, "", sentence(together(group)))
+		v.wrapped(12, "    to do", cmp.Or(group[0].NextStep, "nothing"))
 	}
 }
 
@@ -295,8 +353,45 @@ func (v *view) stages() {
 		}
 		v.line("  %-9s%s", s.Stage, plain(text))
 	}
-	if len(v.out.Missing) > 0 {
-		v.wrapped(12, "  missing", strings.Join(v.out.Missing, ", "))
+}
+
+// symptoms gives, for everything that was seen, the questions in their order and
+// what they found.
+func (v *view) symptoms() {
+	for i := range v.out.Symptoms {
+		d := &v.out.Symptoms[i]
+		v.title("Symptom: " + plain(d.Asked))
+		if d.Symptom != d.Asked {
+			v.wrapped(2, "", "as the index has it: "+d.Symptom)
+		}
+		v.differential(d)
+	}
+}
+
+func (v *view) differential(d *rules.Differential) {
+	const indent = 16
+	var later []string
+	for _, step := range d.Steps {
+		switch step.State {
+		case rules.NotAsked:
+			later = append(later, step.Question)
+		case rules.Fired:
+			v.marked(indent, "  fired", marks[step.Finding.Verdict], step.Question+"?")
+			v.wrapped(indent, "", step.Finding.Rule+": "+sentence(step.Finding.Text))
+			v.wrapped(indent, "", "next: "+step.Finding.NextStep)
+		case rules.Untold:
+			v.wrapped(indent, "  not testable", step.Question+"? "+step.Finding.Text+"; to do: "+step.Finding.NextStep)
+		case rules.Clear:
+			v.wrapped(indent, "  clear", step.Question+"?")
+		case rules.NotJudged:
+			v.wrapped(indent, "  not judged", step.Question+"? ("+strings.Join(step.Rules, ", ")+": not in this version)")
+		}
+	}
+	if len(later) > 0 {
+		v.wrapped(indent, "  not asked", strings.Join(later, "; "))
+	}
+	if d.Fired() == nil {
+		v.wrapped(indent, "  nothing fired", d.Otherwise)
 	}
 }
 
@@ -314,4 +409,27 @@ func plural(n int, word string) string {
 		return "1 " + word
 	}
 	return fmt.Sprintf("%d %ss", n, word)
+}
+
+// Symptoms writes only the searches that the symptoms led to.
+func Symptoms(w io.Writer, out *check.Output, opts Options) error {
+	v := view{page: page{colour: opts.Colour}, out: out, lines: textual(out)}
+	v.symptoms()
+	_, err := io.WriteString(w, strings.TrimPrefix(v.String(), "\n"))
+	return err
+}
+
+// Index writes the symptoms there are, and the questions that each leads to.
+func Index(w io.Writer, list []rules.Symptom) error {
+	var p page
+	for _, s := range list {
+		p.line("%s", s.Name)
+		var questions []string
+		for _, step := range s.Steps {
+			questions = append(questions, step.Question)
+		}
+		p.wrapped(4, "", strings.Join(questions, "? ")+"?")
+	}
+	_, err := io.WriteString(w, p.String())
+	return err
 }

@@ -172,7 +172,7 @@ func judgeStages(c *Case, r *Results) {
 	for _, stage := range c.missingStages() {
 		names := c.unexercised(stage)
 		f := Finding{
-			Rule: "capture/stage-missing", Verdict: NotTestable, Functions: names,
+			Rule: "capture/stage-missing", Verdict: NotTestable, Stage: stage, Functions: names,
 			Text:     fmt.Sprintf("the stage %s is not in the capture", stage),
 			NextStep: howTo[stage],
 		}

@@ -68,6 +68,7 @@ type Finding struct {
 	ID        profiles.ID
 	HasID     bool
 	Bus       string
+	Stage     string // that is missing
 	Sender    string
 	Listener  string
 	FirstTime int64 // ns on the capture's clock

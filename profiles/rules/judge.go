@@ -18,7 +18,8 @@ type Result struct {
 	Findings    []Finding        // Fail and Review, most serious first
 	NotTestable []Finding
 	Stages      stages.Spans
-	Missing     []string // stages that a function needs and the capture does not have
+	Missing     []string       // stages that a function needs and the capture does not have
+	Symptoms    []Differential // of what the technician saw, in that order
 }
 
 // FunctionResult is the verdict on one function.
@@ -49,9 +50,11 @@ func Judge(c *Case, only []string) *Result {
 		if f.Function == "" && len(f.Functions) > 0 {
 			f.Function = f.Functions[0]
 		}
-		if f.Verdict == NotTestable {
+		switch {
+		case !wanted(f, only):
+		case f.Verdict == NotTestable:
 			res.NotTestable = append(res.NotTestable, *f)
-		} else {
+		default:
 			res.Findings = append(res.Findings, *f)
 		}
 	}
@@ -66,18 +69,38 @@ func Judge(c *Case, only []string) *Result {
 		f.Asked = f.Asked || len(only) > 0
 		res.Functions = append(res.Functions, f)
 	}
-	slices.SortStableFunc(res.Functions, func(a, b FunctionResult) int { return cmp.Compare(b.Verdict, a.Verdict) })
+	slices.SortStableFunc(res.Functions, compareFunctions)
 	res.Missing = c.missingStages()
+	res.Symptoms = c.differentials(r.Findings)
 	res.Verdict = overall(c, res)
 	return res
 }
 
 // rank puts causes before what units say of them: the frame to mend comes first.
 func rank(rule string) int {
-	if rule == "listener/complains" {
+	if strings.HasPrefix(rule, "listener/") {
 		return 1
 	}
 	return 0
+}
+
+// compareFunctions puts the most serious first, and of equals those whose chain
+// shows the fault before those of which only the listener tells.
+func compareFunctions(a, b FunctionResult) int {
+	told := func(f *FunctionResult) int {
+		if f.BrokenAt == "" || slices.Contains(f.Chain, f.BrokenAt) {
+			return 0
+		}
+		return 1
+	}
+	return cmp.Or(cmp.Compare(b.Verdict, a.Verdict), cmp.Compare(told(&a), told(&b)))
+}
+
+// wanted reports whether a finding concerns the functions asked for, or no
+// function in particular.
+func wanted(f *Finding, only []string) bool {
+	return len(only) == 0 || len(f.Functions) == 0 ||
+		slices.ContainsFunc(f.Functions, func(name string) bool { return slices.Contains(only, name) })
 }
 
 // overall is the worst of all findings and of the functions asked for. An
@@ -121,7 +144,8 @@ func (c *Case) hurts(f *Finding) []string {
 	return names
 }
 
-// function rolls the findings up to one function.
+// function rolls the findings up to one function: the most serious one, and of
+// equals the one nearest to the start of the chain.
 func (c *Case) function(name string, r *Results) FunctionResult {
 	f := c.Setting.Functions[name]
 	out := FunctionResult{Name: name, Title: cmp.Or(f.Title, name), Asked: c.exercised(f)}
@@ -129,24 +153,50 @@ func (c *Case) function(name string, r *Results) FunctionResult {
 		m, _ := c.Setting.Signal(ref)
 		out.Chain = append(out.Chain, fmt.Sprintf("%s on %s", ref, m.Bus))
 	}
-	for i, ref := range f.Chain {
-		message, signal := ref.Split()
-		for k := range r.Findings {
-			finding := &r.Findings[k]
-			touches := finding.Message == message && (finding.Signal == "" || finding.Signal == signal) ||
-				finding.Message == "" && slices.Contains(finding.Functions, name)
-			if touches && finding.Verdict > out.Verdict {
-				out.Verdict, out.Why, out.BrokenAt = finding.Verdict, finding.Text, out.Chain[i]
-			}
+	at := len(f.Chain)
+	for i := range r.Findings {
+		finding := &r.Findings[i]
+		if !slices.Contains(finding.Functions, name) {
+			continue
+		}
+		link := linkOf(finding, f)
+		if finding.Verdict < out.Verdict || finding.Verdict == out.Verdict && link >= at {
+			continue
+		}
+		at = link
+		out.Verdict, out.Why, out.BrokenAt = finding.Verdict, finding.Text, finding.Listener
+		if link < len(out.Chain) {
+			out.BrokenAt = out.Chain[link]
 		}
 	}
 	if out.Verdict == Pass {
 		c.proved(f, &out)
 	}
+	if c.reportedDead(name) && out.Verdict < Review {
+		out.Verdict, out.BrokenAt = Review, ""
+		out.Why = "reported by the technician; nothing in the capture shows why"
+	}
 	if out.Verdict == NotTestable {
 		out.BrokenAt = ""
 	}
 	return out
+}
+
+// linkOf returns which link of a chain a finding is about: the first of its
+// message, the start where it is about a sender, and past the end where it is
+// what the listener itself says.
+func linkOf(f *Finding, fn *profiles.Function) int {
+	if f.Message == "" && f.Listener == "" {
+		return 0
+	}
+	at := slices.IndexFunc(fn.Chain, func(ref profiles.SignalRef) bool {
+		message, signal := ref.Split()
+		return message == f.Message && (f.Signal == "" || signal == f.Signal)
+	})
+	if at < 0 {
+		return len(fn.Chain)
+	}
+	return at
 }
 
 // proved turns a function without findings into "not testable" where the

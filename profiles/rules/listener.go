@@ -15,7 +15,10 @@ import (
 // and lamp bits outrank every other rule: a unit that complains is unhappy,
 // whatever the figures look like.
 func listenerRules() []Rule {
-	return []Rule{{"listener/complains", "a lamp, or a gearbox in its emergency program", judgeComplaints}}
+	return []Rule{
+		{"listener/complains", "a lamp, or a gearbox in its emergency program", judgeComplaints},
+		{"listener/trouble-code", "a unit stored a code", judgeCodes},
+	}
 }
 
 // leastComplaint is for how long a unit must complain, ns; common practice.

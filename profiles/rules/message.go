@@ -483,7 +483,7 @@ func (c *Case) notForwarded(fit *evidence.Fit, r *Results) (Finding, bool) {
 	default:
 		_, _, r2, ok := fit.Line()
 		rolling := in.Own.Counts || out.Own.Counts // each wraps where its own width ends
-		if !ok || rolling || r2 >= 0.5*0.5 { // a correlation of 0.5
+		if !ok || rolling || r2 >= 0.5*0.5 {       // a correlation of 0.5
 			return f, false
 		}
 		f.Text = fmt.Sprintf("%s does not follow %s: correlation %.2f", fit.Y, fit.X, r2)

@@ -45,6 +45,7 @@ const (
 
 // Observed is what the technician saw and measured.
 type Observed struct {
+	Symptoms    []string // in any words that the index knows
 	Lamps       []string // lit
 	Dead        []string // functions that do not work
 	Codes       []Code   // trouble codes of any module
@@ -54,7 +55,7 @@ type Observed struct {
 }
 
 // Any reports whether a symptom was observed: it forbids an overall pass.
-func (o *Observed) Any() bool { return len(o.Lamps)+len(o.Dead)+len(o.Codes) > 0 }
+func (o *Observed) Any() bool { return len(o.Symptoms)+len(o.Lamps)+len(o.Dead)+len(o.Codes) > 0 }
 
 // Case is all that a judgement rests on.
 type Case struct {
