@@ -68,6 +68,9 @@ func (c *Case) complaint(r *Results, name string, flag *profiles.Flag) {
 	if m := c.Setting.Message(about); m != nil {
 		f.Message, f.Signal, f.ID, f.HasID, f.Sender, f.Bus = m.Name, part, m.ID, true, m.Sender, m.Bus
 	}
+	if about == "" && !flag.Limp {
+		f.Functions = []string{} // a lamp that is lit does not say whose fault it is
+	}
 	f.FirstTime, f.HasTime, f.Count = first, true, 1
 	f.Example = c.example(&ev.Stream.LastFrame)
 	r.Add(f.measured(float64(lasted)/1e9, leastComplaint/1e9, "s", "profile "+c.Setting.Name))
