@@ -120,6 +120,7 @@ type Signal struct {
 	NA         uint64           // of them "not available" by a declared pattern
 	NAFirst    Events
 	NATrack    *survey.Track // those frames over time; nil where there were none
+	Worded     uint64        // values of a quantity with a name of their own, as "no request": no numbers
 	AllOnes    uint64        // raw all ones, for unsigned fields of 8 bits and more without a declared pattern
 	OnesFirst  Events
 	Available  uint64 // values that were not NA

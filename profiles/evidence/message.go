@@ -39,11 +39,11 @@ func (m *message) add(f *can.Frame, values []decode.Value, fits []fit) []decode.
 	for i := range values {
 		v := &values[i]
 		s := &m.signals[v.Signal.Index]
-		if s.add(f, v) {
+		number, ok := s.add(f, v)
+		if number {
 			s.pair(f, v, fits)
-		} else {
-			available = false
 		}
+		available = available && ok
 		if v.Signal.Index == m.plan.page {
 			m.page(v.Raw)
 		}
@@ -162,7 +162,7 @@ func (s *signal) init(plan *signalPlan) {
 func (s *signal) bitsOf(raw uint64) uint64 { return raw & (^uint64(0) >> (64 - min(64, s.Def.Length))) }
 
 // add counts a value by itself and reports whether it is available.
-func (s *signal) add(f *can.Frame, v *decode.Value) bool {
+func (s *signal) add(f *can.Frame, v *decode.Value) (number, available bool) {
 	s.Frames++
 	pattern := s.bitsOf(v.Raw)
 	if s.Changes != nil {
@@ -178,10 +178,15 @@ func (s *signal) add(f *can.Frame, v *decode.Value) bool {
 		s.NATrack.Add(f.Time, 1)
 		s.odd = s.Available > 0
 		s.leaveTop(f.Time)
-		return false
+		return false, false
 	}
 	if math.IsNaN(v.Phys) {
-		return false
+		return false, false
+	}
+	if slices.Contains(s.plan.words, pattern) {
+		s.Worded++
+		s.leaveTop(f.Time)
+		return false, true
 	}
 	if s.plan.ones != 0 && pattern == s.plan.ones {
 		s.AllOnes++
@@ -202,7 +207,7 @@ func (s *signal) add(f *can.Frame, v *decode.Value) bool {
 		swapped := float64(s.swapped(pattern))
 		s.SwappedMin, s.SwappedMax = min(s.SwappedMin, swapped), max(s.SwappedMax, swapped)
 	}
-	return true
+	return true, true
 }
 
 // value counts a raw value. A run of one value is counted when it ends, and past
@@ -381,6 +386,7 @@ func (s *signal) merge(next *signal) {
 func (s *signal) addSums(next *signal) {
 	s.Frames += next.Frames
 	s.NA += next.NA
+	s.Worded += next.Worded
 	s.AllOnes += next.AllOnes
 	s.NAFirst.merge(&next.NAFirst)
 	if s.NATrack == nil {

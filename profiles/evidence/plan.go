@@ -31,6 +31,7 @@ type signalPlan struct {
 	sig     *decode.Signal
 	own     *profiles.Signal
 	na      []uint64 // declared patterns
+	words   []uint64 // patterns that are no numbers
 	ones    uint64   // the all-ones pattern to be counted; 0: not this signal
 	top     uint64   // greatest raw value of an unsigned field of 8 bits and more; 0: not looked at
 	swap    int      // bytes of a field that has another byte order; 0: none
@@ -166,10 +167,10 @@ func (p *Plan) planSignal(facts *profiles.MessageFacts, sig *decode.Signal, name
 		if len(s.na) == 0 {
 			s.ones = s.top
 		}
-		atTop := func(v dbc.ValueText) bool { return uint64(v.Value) == s.top }
-		if !slices.Contains(s.na, s.top) && slices.ContainsFunc(def.Values, atTop) {
-			s.top = 0 // the end of the field means something of its own, as "no request"
-		}
+	}
+	s.words = words(def, s.na)
+	if slices.Contains(s.words, s.top) {
+		s.top, s.ones = 0, 0 // the end of the field means something of its own
 	}
 	wholeBytes := def.Length > 8 && def.Length%8 == 0
 	if wholeBytes && (def.Order == dbc.Intel && def.Start%8 == 0 || def.Order == dbc.Motorola && def.Start%8 == 7) {
@@ -189,6 +190,20 @@ func notAvailable(def *dbc.Signal, own *profiles.Signal) []uint64 {
 		text := strings.ToLower(strings.NewReplacer(" ", "", "_", "", "-", "").Replace(v.Text))
 		if text == "sna" || text == "na" || strings.Contains(text, "notavailable") || strings.Contains(text, "notavail") {
 			patterns = append(patterns, uint64(v.Value)&(^uint64(0)>>(64-def.Length)))
+		}
+	}
+	return patterns
+}
+
+// words returns the raw patterns of a quantity that have a name of their own, as
+// "no request": they are no numbers.
+func words(def *dbc.Signal, na []uint64) (patterns []uint64) {
+	if def.Unit == "" {
+		return nil // a list of states
+	}
+	for _, v := range def.Values {
+		if pattern := uint64(v.Value) & (^uint64(0) >> (64 - def.Length)); !slices.Contains(na, pattern) {
+			patterns = append(patterns, pattern)
 		}
 	}
 	return patterns

@@ -123,7 +123,8 @@ func overall(c *Case, res *Result) Verdict {
 
 // hurts returns the functions that a finding touches: those whose chain has the
 // message, and the signal where the finding is about one; for a finding about a
-// sender, those that start there. Sorted by name.
+// sender, those that start there. A unit that complains without saying about what
+// hurts the whole, but no function by name. Sorted by name.
 func (c *Case) hurts(f *Finding) []string {
 	var names []string
 	for _, name := range slices.Sorted(maps.Keys(c.Setting.Functions)) {
@@ -133,9 +134,6 @@ func (c *Case) hurts(f *Finding) []string {
 				return message == f.Message && (f.Signal == "" || signal == f.Signal)
 			}
 			m := c.Setting.Message(message)
-			if f.Sender == "" && f.Listener != "" { // a unit complains, and does not say about what
-				return m != nil && m.Sender == c.Setting.Replaced && c.Setting.Functions[name].Ends == f.Listener
-			}
 			return f.Sender != "" && m != nil && m.Sender == f.Sender
 		}) {
 			names = append(names, name)
@@ -214,7 +212,7 @@ func (c *Case) proved(f *profiles.Function, out *FunctionResult) {
 			return
 		}
 		s := m.Signals[signal]
-		if s == nil || s.Available == 0 {
+		if s == nil || s.Available+s.Worded == 0 {
 			out.Verdict, out.Why = NotTestable, fmt.Sprintf("%s had no value", ref)
 			return
 		}

@@ -130,9 +130,20 @@ func (r *Results) blocked(message string) bool {
 // onBench reports whether the sensors behind the replaced unit are missing.
 func (c *Case) onBench(m *profiles.MessageFacts) bool { return c.Scope == ECUOnBench && c.Own(m) }
 
+// starved reports whether messages of the replaced unit are missing.
+func (c *Case) starved(r *Results) bool {
+	return slices.ContainsFunc(c.Setting.Messages, func(m *profiles.MessageFacts) bool {
+		return c.Own(m) && r.blocked(m.Name)
+	})
+}
+
 // judgeNA finds values that their sender itself calls unavailable.
 func judgeNA(c *Case, r *Results) {
+	starved := c.starved(r)
 	c.subjects(r, func(x *subject) {
+		if starved && !c.Own(x.m) {
+			return // other units have nothing to say where the replaced one sends them nothing
+		}
 		w := c.awake(x.m.Name)
 		from := w.settled(profiles.DefaultGrace) // start-up may be without values
 		n, events := evidence.Within(x.s.NATrack, from, w.end), &x.s.NAFirst
