@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"maps"
 	"slices"
+	"strings"
 	"time"
 
 	"plugproof/profiles"
@@ -33,19 +34,44 @@ func judgeComplaints(c *Case, r *Results) {
 		if name == c.Setting.Replaced || !node.IsFitted() || c.Scope == ECUOnBench {
 			continue
 		}
+		var all *Finding // of what the unit says without naming a message
 		for i := range node.Flags {
-			c.complaint(r, name, &node.Flags[i])
+			f, ok := c.complaint(name, &node.Flags[i])
+			switch {
+			case !ok:
+			case f.Message != "":
+				r.Add(f)
+			case all == nil:
+				all = &f
+			default:
+				all.join(&f, &node.Flags[i])
+			}
+		}
+		if all != nil {
+			r.Add(*all)
 		}
 	}
 }
 
+// join takes another complaint of the same unit in.
+func (f *Finding) join(next *Finding, flag *profiles.Flag) {
+	said := fmt.Sprintf("%s (%s)", flag.Says, flag.Signal)
+	if !strings.Contains(f.Text, flag.Says) {
+		f.Text += "; " + said
+	}
+	f.Count++
+	if next.FirstTime < f.FirstTime {
+		f.FirstTime, f.Example, f.Measured = next.FirstTime, next.Example, next.Measured
+	}
+}
+
 // complaint judges one flag of a unit.
-func (c *Case) complaint(r *Results, name string, flag *profiles.Flag) {
+func (c *Case) complaint(name string, flag *profiles.Flag) (f Finding, ok bool) {
 	message, signal := flag.Signal.Split()
 	ev := c.Evidence.Messages[message]
 	s := ev.Signals[signal]
 	if s == nil || s.Available == 0 {
-		return
+		return f, false
 	}
 	w := c.awake(message)
 	span := stages.Spans{{Start: w.meant(flag), End: w.end}}
@@ -58,10 +84,10 @@ func (c *Case) complaint(r *Results, name string, flag *profiles.Flag) {
 		lasted += t
 	}
 	if lasted < leastComplaint || c.alwaysSo(flag) {
-		return
+		return f, false
 	}
 	title := cmp.Or(c.Setting.Nodes[name].Title, name)
-	f := Finding{Rule: "listener/complains", Verdict: Fail, Listener: name, Bus: ev.Facts.Bus}
+	f = Finding{Rule: "listener/complains", Verdict: Fail, Listener: name, Bus: ev.Facts.Bus}
 	f.Text = fmt.Sprintf("the %s says itself: %s (%s)", title, flag.Says, flag.Signal)
 	f.NextStep = "mend what it complains about, then turn the key off for 10 s and capture again: some units complain until then"
 	about, part := flag.About.Split()
@@ -73,7 +99,7 @@ func (c *Case) complaint(r *Results, name string, flag *profiles.Flag) {
 	}
 	f.FirstTime, f.HasTime, f.Count = first, true, 1
 	f.Example = c.example(&ev.Stream.LastFrame)
-	r.Add(f.measured(float64(lasted)/1e9, leastComplaint/1e9, "s", "profile "+c.Setting.Name))
+	return f.measured(float64(lasted)/1e9, leastComplaint/1e9, "s", "profile "+c.Setting.Name), true
 }
 
 // markerSlack is by how much a stage's marker may be off the turn of the key.
