@@ -27,6 +27,9 @@ func TestMain(m *testing.M) {
 // TestScript runs testdata/script: every command, flag clash, exit code and
 // message as a user meets it.
 func TestScript(t *testing.T) {
+	if testing.Short() {
+		t.Skip("starts the program many times")
+	}
 	root := witness.Root(t)
 	testscript.Run(t, testscript.Params{
 		Dir:                 filepath.Join(root, "testdata", "script"),
