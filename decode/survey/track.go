@@ -1,6 +1,9 @@
 package survey
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // trackBase is the smallest width of a Track's buckets, in ns.
 const trackBase = 1_000_000
@@ -82,8 +85,9 @@ func (t *Track) cover(low, high int64) {
 		t.buckets = append(make([]Bucket, t.low-low, t.limit), t.buckets...)
 		t.low = low
 	}
-	if n := int(high - t.low + 1); n > len(t.buckets) {
-		t.buckets = append(t.buckets, make([]Bucket, n-len(t.buckets))...)
+	if n, old := int(high-t.low+1), len(t.buckets); n > old {
+		t.buckets = slices.Grow(t.buckets, n-old)[:n]
+		clear(t.buckets[old:]) // widen leaves used ones behind the end
 	}
 }
 
