@@ -73,6 +73,19 @@ const (
 // Message returns the facts of a message by name, nil when there is none.
 func (s *Setting) Message(name string) *MessageFacts { return s.byName[name] }
 
+// Sources returns for each gateway's copy in the chain of a function the signals
+// that it is copied from, the sender's own first.
+func (s *Setting) Sources() map[SignalRef][]SignalRef {
+	sources := map[SignalRef][]SignalRef{}
+	for _, name := range slices.Sorted(maps.Keys(s.Functions)) {
+		chain := s.Functions[name].Chain
+		for i := 1; i < len(chain); i++ {
+			sources[chain[i]] = chain[:i]
+		}
+	}
+	return sources
+}
+
 // Signal returns the definition of a signal, nil when no DBC has it.
 func (s *Setting) Signal(ref SignalRef) (*MessageFacts, *dbc.Signal) {
 	message, signal := ref.Split()

@@ -236,3 +236,16 @@ func (d *Drive) onWire(f *can.Frame) int64 {
 	}
 	return 0
 }
+
+// Arbitrate lets each frame wait until its bus is free: frames that were added
+// must not lie over others. Stamps are taken for the ends of frames.
+func (d *Drive) Arbitrate() []can.Frame {
+	frames := slices.Clone(d.Frames)
+	free := map[uint16]int64{}
+	for i := range frames {
+		f := &frames[i]
+		f.Time = max(f.Time, free[f.Bus]+d.onWire(f))
+		free[f.Bus] = f.Time
+	}
+	return sorted(frames)
+}

@@ -20,6 +20,8 @@ func messageRules() []Rule {
 	return append([]Rule{
 		{"message/no-match", "none of the profile's messages are on the bus", judgeNoMatch},
 		{"message/sender-silent", "tachometer, temperature, lamps and gearbox complain all at once", judgeSenderSilent},
+		{"message/wrong-bus", "one gauge or function is dead", judgeWrongBus},
+		{"message/other-id", "one gauge or function is dead, after choosing a neighbouring series", judgeOtherID},
 		{"message/absent", "one gauge or function is dead", judgeAbsent},
 		{"message/wrong-length", "a listener ignores a frame that is there", judgeLength},
 		{"message/wrong-format", "a listener ignores a frame that is there", judgeFormat},
@@ -87,7 +89,7 @@ func (c *Case) presences() []*presence {
 		w := c.awake(m.Name)
 		from := w.settled(profiles.DefaultGrace)
 		ev := c.Evidence.Messages[m.Name]
-		away := c.paused(from, w.end)
+		away := paused(c.Evidence, from, w.end)
 		cov := ev.Stream.Coverage(from, w.end-away, int64(m.Cycle.Value))
 		p.observations[m.Name] = cov
 		switch {
@@ -117,9 +119,9 @@ func seldom(ev *evidence.Message, end int64) bool {
 }
 
 // paused returns for how long within [from, to] the recording was interrupted, ns.
-func (c *Case) paused(from, to int64) (ns int64) {
-	for i := range c.Evidence.Pauses.First {
-		pause := &c.Evidence.Pauses.First[i]
+func paused(ev *evidence.Evidence, from, to int64) (ns int64) {
+	for i := range ev.Pauses.First {
+		pause := &ev.Pauses.First[i]
 		ns += max(0, min(to, pause.Frame.Time)-max(from, pause.Frame.Time-pause.Gap))
 	}
 	return ns
@@ -158,8 +160,10 @@ func judgeSenderSilent(c *Case, r *Results) {
 			continue
 		}
 		r.Add(c.silentSender(p))
-		for _, m := range slices.Concat(p.gone, p.short) {
-			r.fail(m.Name, "message/sender-silent")
+		for _, m := range c.Setting.Messages {
+			if m.Sender == p.sender {
+				r.fail(m.Name, "message/sender-silent")
+			}
 		}
 	}
 }
@@ -228,22 +232,73 @@ func (c *Case) elsewhere(p *presence) string {
 	return ""
 }
 
-// judgeAbsent finds single messages that are missing, and says whether they are
-// on another bus or under another identifier.
-func judgeAbsent(c *Case, r *Results) {
+// missing calls judge for every message that did not come on its bus although
+// its sender is there, and that no rule has explained so far.
+func (c *Case) missing(r *Results, judge func(p *presence, m *profiles.MessageFacts)) {
 	if unjudgeable(r) {
 		return
 	}
 	for _, p := range c.presences() {
-		if _, failed := r.Failed(firstName(p.gone)); failed {
-			continue // the whole sender is silent
-		}
 		for _, m := range p.gone {
-			if !c.otherFormat(m) { // judgeFormat says so
-				r.Add(c.absent(p, m))
+			if _, failed := r.Failed(m.Name); !failed && !c.otherFormat(m) {
+				judge(p, m)
 			}
 		}
+	}
+}
+
+// judgeWrongBus finds messages that came on another bus.
+func judgeWrongBus(c *Case, r *Results) {
+	c.missing(r, func(p *presence, m *profiles.MessageFacts) {
+		elsewhere := c.Evidence.Messages[m.Name].Elsewhere
+		if len(elsewhere) == 0 || elsewhere[0].Frames < 3 {
+			return
+		}
+		s := elsewhere[0]
+		f := c.gone("message/wrong-bus", p, m)
+		f.Text = fmt.Sprintf("%s (%s) came on %s instead of %s", m.Name, m.ID, s.Bus.Interface, m.Bus)
+		f.NextStep = "exchange the channel assignment in the new ECU, or its two pairs of CAN wires"
+		f.Example = c.example(&s.FirstFrame)
+		f.FirstTime, f.HasTime = s.First, true
+		r.Add(f)
+	})
+}
+
+// judgeOtherID finds messages that came under another identifier.
+func judgeOtherID(c *Case, r *Results) {
+	c.missing(r, func(p *presence, m *profiles.MessageFacts) {
+		s, alike := c.disguised(m)
+		if s == nil {
+			return
+		}
+		f := c.gone("message/other-id", p, m)
+		f.Text = fmt.Sprintf("%s (%s) is missing, but %s, which this setting does not have, looks like it: %s", m.Name, m.ID, s.ID, alike)
+		f.NextStep = "a neighbouring series: choose the setting whose list has that identifier"
+		f.Example = c.example(&s.FirstFrame)
+		f.FirstTime, f.HasTime = s.First, true
+		r.Add(f)
+	})
+}
+
+// judgeAbsent finds single messages that are missing.
+func judgeAbsent(c *Case, r *Results) {
+	c.missing(r, func(p *presence, m *profiles.MessageFacts) {
+		f := c.gone("message/absent", p, m)
+		f.Text = fmt.Sprintf("%s (%s on %s) is missing while %d other messages of %s come", m.Name, m.ID, m.Bus, len(p.there), m.Sender)
+		f.NextStep = "wrong network setting, or the message is switched off in it: compare with neighbouring settings (profiles differ)"
+		if hint := c.unlisted(m.Bus); hint != "" {
+			f.Text += "; unlisted identifiers there: " + hint
+		}
+		r.Add(f)
+	})
+	if unjudgeable(r) {
+		return
+	}
+	for _, p := range c.presences() {
 		for _, m := range p.short {
+			if _, failed := r.Failed(m.Name); failed {
+				continue
+			}
 			f := About("message/absent", NotTestable, m)
 			f.Text = fmt.Sprintf("the capture is too short to miss %s, which comes every %v", m.Name, m.Cycle.Value)
 			f.NextStep = fmt.Sprintf("capture at least %v with the key on", time.Duration(enough(m.Cycle.Value))+profiles.DefaultGrace)
@@ -252,37 +307,10 @@ func judgeAbsent(c *Case, r *Results) {
 	}
 }
 
-func firstName(list []*profiles.MessageFacts) string {
-	if len(list) == 0 {
-		return "\x00" // no message has this name
-	}
-	return list[0].Name
-}
-
-// absent words the finding about one missing message.
-func (c *Case) absent(p *presence, m *profiles.MessageFacts) Finding {
-	ev := c.Evidence.Messages[m.Name]
-	f := About("message/absent", Fail, m)
-	f.Listener = firstListener(m)
-	f.Text = fmt.Sprintf("%s (%s on %s) is missing while %d other messages of %s come", m.Name, m.ID, m.Bus, len(p.there), m.Sender)
-	f.NextStep = "wrong network setting, or the message is switched off in it: compare with neighbouring settings (profiles differ)"
-	f.Count = 1
-	if len(ev.Elsewhere) > 0 && ev.Elsewhere[0].Frames >= 3 {
-		s := ev.Elsewhere[0]
-		f.Rule = "message/wrong-bus"
-		f.Text = fmt.Sprintf("%s (%s) came on %s instead of %s", m.Name, m.ID, s.Bus.Interface, m.Bus)
-		f.NextStep = "exchange the channel assignment in the new ECU, or its two pairs of CAN wires"
-		f.Example = c.example(&s.FirstFrame)
-		f.FirstTime, f.HasTime = s.First, true
-	} else if s, alike := c.disguised(m); s != nil {
-		f.Rule = "message/other-id"
-		f.Text = fmt.Sprintf("%s (%s) is missing, but %s, which this setting does not have, looks like it: %s", m.Name, m.ID, s.ID, alike)
-		f.NextStep = "a neighbouring series: choose the setting whose list has that identifier"
-		f.Example = c.example(&s.FirstFrame)
-		f.FirstTime, f.HasTime = s.First, true
-	} else if hint := c.unlisted(m.Bus); hint != "" {
-		f.Text += "; unlisted identifiers there: " + hint
-	}
+// gone starts a finding about a missing message.
+func (c *Case) gone(rule string, p *presence, m *profiles.MessageFacts) Finding {
+	f := About(rule, Fail, m)
+	f.Listener, f.Count = firstListener(m), 1
 	return f.measured(100*p.observations[m.Name], 100*goneBelow, "% of its frames", CommonPractice)
 }
 

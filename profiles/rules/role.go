@@ -40,6 +40,29 @@ func (c *Case) role(role profiles.Role, r *Results) *subject {
 	return c.subject(ref, r)
 }
 
+// runs returns the stretches in which the engine runs, by stages that do not rest
+// on the message, without those in which nothing was recorded.
+func (c *Case) runs(message string) stages.Spans {
+	return recording(c.Evidence, c.Stages.Of(message, running...))
+}
+
+// recording cuts the pauses of a recording out of spans.
+func recording(ev *evidence.Evidence, spans stages.Spans) (out stages.Spans) {
+	for _, span := range spans {
+		for i := range ev.Pauses.First {
+			end := ev.Pauses.First[i].Frame.Time
+			if start := end - ev.Pauses.First[i].Gap; start < span.End && end > span.Start {
+				before := span
+				before.End = start
+				out = append(out, before)
+				span.Start = end
+			}
+		}
+		out = append(out, span)
+	}
+	return slices.DeleteFunc(out, func(s stages.Span) bool { return s.End <= s.Start })
+}
+
 // duration adds up spans, ns.
 func duration(spans stages.Spans) (ns int64) {
 	for _, span := range spans {
@@ -87,7 +110,7 @@ func judgeLamps(c *Case, r *Results) {
 			continue
 		}
 		m, _ := c.Setting.Signal(f.Chain[0])
-		if rule, failed := r.Failed(m.Name); failed {
+		if rule, failed := r.unheard(m.Name); failed {
 			c.lampByDefault(r, name, m, rule)
 			continue
 		}
@@ -117,6 +140,17 @@ func (c *Case) lampByDefault(r *Results, name string, m *profiles.MessageFacts, 
 	r.Add(finding)
 }
 
+// unheard returns the first rule by which a message does not reach its listeners,
+// or not in time: what its values are is another matter.
+func (r *Results) unheard(message string) (rule string, failed bool) {
+	for _, rule := range r.failed[message] {
+		if !strings.HasPrefix(rule, "signal/") {
+			return rule, true
+		}
+	}
+	return "", false
+}
+
 func isRejected(rule string) bool {
 	return strings.HasPrefix(rule, "integrity/") || rule == "message/wrong-length" || rule == "message/wrong-format"
 }
@@ -124,7 +158,7 @@ func isRejected(rule string) bool {
 // lampByBit is a lamp whose bit is set although the engine has been running for 5 s.
 func (c *Case) lampByBit(r *Results, name string, x *subject) {
 	f := c.Setting.Functions[name]
-	spans := c.Stages.Of(x.m.Name, running...)
+	spans := c.runs(x.m.Name)
 	for i := range spans {
 		spans[i].Start += 5e9
 	}
@@ -173,7 +207,7 @@ func judgeFuel(c *Case, r *Results) {
 	if r.Has("integrity/loop-seam", "") {
 		return // it begins again with every pass
 	}
-	ran := duration(c.Stages.Of(x.m.Name, running...))
+	ran := duration(c.runs(x.m.Name))
 	f := x.about("signal/fuel-count", Fail)
 	f.NextStep = "look at injector scaling and at the mapping of the fuel counter in the new ECU"
 	f.Count, f.Example = x.s.Frames, c.example(&x.ev.Stream.LastFrame)
@@ -191,7 +225,7 @@ func judgeFuel(c *Case, r *Results) {
 		if x.base == nil || x.base.Rises == 0 || !c.sameStages() {
 			return
 		}
-		was := duration(c.BaselineStages.Of(x.m.Name, running...))
+		was := duration(recording(c.Baseline, c.BaselineStages.Of(x.m.Name, running...)))
 		ratio := x.s.Rises / float64(ran) / (x.base.Rises / float64(was))
 		if was < 10e9 || ratio >= 0.5 && ratio <= 2 {
 			return
@@ -199,7 +233,7 @@ func judgeFuel(c *Case, r *Results) {
 		f.Text = fmt.Sprintf("%s counts %.2g times as fast as in the baseline", x.ref, ratio)
 		f = f.measured(ratio, 2, "times", FromBaseline)
 	}
-	r.Add(f)
+	r.instead("signal/frozen", f)
 }
 
 // above returns for how long a signal was above a value, and the integral of the
@@ -248,7 +282,7 @@ func judgeDistance(c *Case, r *Results) {
 	default:
 		return
 	}
-	r.Add(f.measured(x.s.Rises, way, "m", CommonPractice))
+	r.instead("signal/frozen", f.measured(x.s.Rises, way, "m", CommonPractice))
 }
 
 // judgeSpeed finds a vehicle speed that is missing while wheels turn.
@@ -270,7 +304,7 @@ func judgeSpeed(c *Case, r *Results) {
 	}
 	f.Count, f.Example = x.s.Frames, c.example(&x.ev.Stream.LastFrame)
 	f.FirstTime, f.HasTime = x.s.FirstTime, true
-	r.Add(f.measured(ratio, 0.95, "times", CommonPractice))
+	r.instead("signal/frozen", f.measured(ratio, 0.95, "times", CommonPractice))
 }
 
 // judgeRunning finds an engine-running state that contradicts the engine speed.
@@ -287,7 +321,7 @@ func judgeRunning(c *Case, r *Results) {
 	f.NextStep = "map the engine-running state: steering, climate and charging depend on it"
 	f.Count, f.Example = state.s.Frames, c.example(&state.ev.Stream.LastFrame)
 	f.FirstTime, f.HasTime = state.s.FirstTime, true
-	r.Add(f.measured(0, 1, "state", CommonPractice))
+	r.instead("signal/frozen", f.measured(0, 1, "state", CommonPractice))
 }
 
 // judgePedal finds a pedal that was learned short of its stop, or off its rest,

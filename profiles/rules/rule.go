@@ -2,6 +2,7 @@ package rules
 
 import (
 	"slices"
+	"strings"
 
 	"plugproof/decode/capture"
 	"plugproof/profiles"
@@ -138,23 +139,34 @@ func (r *Results) Has(rule, message string) bool {
 
 // Withdraw takes back findings of a rule on a message: a confusable fault
 // explains them better.
-func (r *Results) Withdraw(rule, message string) {
-	kept := r.Findings[:0]
-	for _, f := range r.Findings {
-		if f.Rule != rule || f.Message != message {
-			kept = append(kept, f)
-		}
+func (r *Results) Withdraw(rule, message string) { r.withdraw(rule, message, "") }
+
+// instead files a finding about a signal in the place of what a rule that knows
+// less of it has found.
+func (r *Results) instead(rule string, f Finding) {
+	r.withdraw(rule, f.Message, f.Signal)
+	r.Add(f)
+}
+
+// withdraw takes back findings about a message, or about one signal of it.
+func (r *Results) withdraw(rule, message, signal string) {
+	left := false
+	r.Findings = slices.DeleteFunc(r.Findings, func(f Finding) bool {
+		hit := f.Rule == rule && f.Message == message
+		left = left || hit && signal != "" && f.Signal != signal && f.Verdict == Fail
+		return hit && (signal == "" || f.Signal == signal)
+	})
+	if !left && r.failed != nil {
+		r.failed[message] = slices.DeleteFunc(r.failed[message], func(name string) bool { return name == rule })
 	}
-	r.Findings = kept
-	if rules := r.failed[message]; len(rules) > 0 {
-		var left []string
-		for _, name := range rules {
-			if name != rule {
-				left = append(left, name)
-			}
-		}
-		r.failed[message] = left
-	}
+}
+
+// hasOn reports whether a rule of the signals found something about a signal.
+func (r *Results) hasOn(ref profiles.SignalRef) bool {
+	message, signal := ref.Split()
+	return slices.ContainsFunc(r.Findings, func(f Finding) bool {
+		return f.Message == message && f.Signal == signal && f.Verdict != NotTestable && strings.HasPrefix(f.Rule, "signal/")
+	})
 }
 
 // About starts a finding about a message of the setting.

@@ -11,6 +11,7 @@ import (
 	"plugproof/decode/dbc"
 	"plugproof/profiles"
 	"plugproof/profiles/evidence"
+	"plugproof/profiles/stages"
 )
 
 // signalRules ask whether the values are what they should be. They come last: a
@@ -49,6 +50,7 @@ const (
 	leastMoved    = 20  // frames in which a moving value would show
 	staleCycles   = 5
 	outliersAtMin = 3
+	signBeyond    = 0.05 // of the declared range
 )
 
 // subject is one signal to be judged.
@@ -74,8 +76,14 @@ func (c *Case) subjects(r *Results, judge func(x *subject)) {
 	if unjudgeable(r) {
 		return
 	}
-	named := c.Setting.NamedSignals()
-	for _, ref := range slices.Sorted(maps.Keys(named)) {
+	sources := c.Setting.Sources()
+	refs := slices.Sorted(maps.Keys(c.Setting.NamedSignals()))
+	// Sources first: a gateway passes on what it gets.
+	slices.SortStableFunc(refs, func(a, b profiles.SignalRef) int { return cmp.Compare(len(sources[a]), len(sources[b])) })
+	for _, ref := range refs {
+		if slices.ContainsFunc(sources[ref], r.hasOn) {
+			continue
+		}
 		if x := c.subject(ref, r); x != nil {
 			judge(x)
 		}
@@ -192,11 +200,14 @@ func (c *Case) shouldMove(x *subject) (why string, least float64) {
 	span := x.s.Def.Max - x.s.Def.Min
 	for _, name := range slices.Sorted(maps.Keys(c.Setting.Functions)) {
 		f := c.Setting.Functions[name]
+		if f.Lamp != nil && f.Chain[0] == x.ref {
+			return "", 0 // judgeLamps and judgeBulbCheck know more of it
+		}
 		if len(f.Chain) == 0 || f.Chain[0] != x.ref || f.Lamp != nil || f.Moves == nil {
 			continue
 		}
 		for _, stage := range f.Stages {
-			if len(c.Stages.Of(x.m.Name, stage)) > 0 {
+			if c.entered(x.m.Name, stage) {
 				return fmt.Sprintf("the stage %s was exercised", stage), f.Moves.Span
 			}
 		}
@@ -205,6 +216,14 @@ func (c *Case) shouldMove(x *subject) (why string, least float64) {
 		return fmt.Sprintf("it went from %g to %g in the baseline", x.base.Min, x.base.Max), x.base.Span()
 	}
 	return "", 0
+}
+
+// entered reports whether the capture shows how the car got into a stage: where
+// it begins within one, what moves on the way has moved already.
+func (c *Case) entered(message, stage string) bool {
+	return slices.ContainsFunc(c.Stages.Of(message, stage), func(s stages.Span) bool {
+		return s.Start-c.Evidence.Start > 1e9
+	})
 }
 
 // sameStages reports whether this capture has every stage that the baseline has.
@@ -247,7 +266,8 @@ func judgeByteOrder(c *Case, r *Results) {
 func judgeSign(c *Case, r *Results) {
 	c.subjects(r, func(x *subject) {
 		d := x.s.Def
-		outside := d.Max > d.Min && (x.s.Max > d.Max || x.s.Min < d.Min)
+		beyond := signBeyond * (d.Max - d.Min)
+		outside := d.Max > d.Min && (x.s.Max > d.Max+beyond || x.s.Min < d.Min-beyond)
 		if x.s.HalfJumps.Count == 0 || !outside || sweeps(x.s) || r.Has("signal/byte-order", x.m.Name) {
 			return
 		}
@@ -268,7 +288,7 @@ func sweeps(s *evidence.Signal) bool {
 	middle, all := 0, 0
 	for i := range s.Track.Buckets() {
 		b := &s.Track.Buckets()[i]
-		if b.N == 0 {
+		if b.N == 0 || b.First == 0 {
 			continue
 		}
 		all++
@@ -309,7 +329,7 @@ func explained(x *subject, r *Results) bool {
 func judgeWild(c *Case, r *Results) {
 	c.subjects(r, func(x *subject) {
 		share := float64(x.s.TooFast.Count) / float64(max(1, x.s.Steps))
-		if x.s.Steps < leastSteps || share <= wildShare || x.s.Outliers.Count*2 >= x.s.TooFast.Count || explained(x, r) {
+		if x.s.Steps < leastSteps || share <= wildShare || twitches(x.s) || explained(x, r) {
 			return
 		}
 		f := x.about("signal/wild", Fail)
@@ -319,11 +339,15 @@ func judgeWild(c *Case, r *Results) {
 	})
 }
 
+// twitches reports whether single odd frames, two steps each, make up most of the
+// steps that are too fast.
+func twitches(s *evidence.Signal) bool { return s.Outliers.Count*3 >= s.TooFast.Count }
+
 // judgeJumps finds a few steps that are too large to be real.
 func judgeJumps(c *Case, r *Results) {
 	c.subjects(r, func(x *subject) {
 		n := x.s.TooFast.Count
-		if n < leastJumps || r.Has("signal/wild", x.m.Name) || explained(x, r) || x.s.Outliers.Count*2 >= n {
+		if n < leastJumps || r.Has("signal/wild", x.m.Name) || explained(x, r) || twitches(x.s) {
 			return
 		}
 		f := x.about("signal/jumps", Fail)
@@ -438,7 +462,7 @@ func judgeScale(c *Case, r *Results) {
 		f.NextStep = "another series or cluster coding has that factor; " + suspectDefinition
 		f.Count, f.Example = x.s.Available, c.example(&x.ev.Stream.FirstFrame)
 		f.FirstTime, f.HasTime = x.s.FirstTime, true
-		r.Add(f.measured(l.a, 1, "times", l.from))
+		r.instead("signal/jumps", f.measured(l.a, 1, "times", l.from))
 	})
 }
 
@@ -491,7 +515,8 @@ func judgeStale(c *Case, r *Results) {
 			return
 		}
 		interval, n := renewal(x.s)
-		limit := staleCycles * int64(x.m.Cycle.Value)
+		pace := max(int64(x.m.Cycle.Value), x.ev.Stream.Gaps.Quantile(0.5)) // a slow message is another fault
+		limit := staleCycles * pace
 		if n < leastMoved || interval <= limit || x.s.Own.Slew == 0 {
 			return
 		}

@@ -234,13 +234,13 @@ func judgeUneven(c *Case, r *Results) {
 
 // judgeLateStart finds messages that come, or become valid, too long after key-on.
 func judgeLateStart(c *Case, r *Results) {
-	if c.timeless(r) || unjudgeable(r) {
+	if c.timeless(r) || unjudgeable(r) || lossy(r) {
 		return
 	}
 	for _, m := range c.Setting.Messages {
 		ev := c.Evidence.Messages[m.Name]
 		w := c.awake(m.Name)
-		if !w.keyOn || !c.Sent(m) || !cyclic(m) || ev.Seen() == 0 || ev.Stream.First <= w.start {
+		if !w.keyOn || !c.Sent(m) || !cyclic(m) || ev.Seen() == 0 || ev.Stream.First <= w.start || r.Has("message/too-slow", m.Name) {
 			continue
 		}
 		f, ok := c.lateStart(m, "first comes", ev.Stream.First-w.start, firstSeen)
@@ -307,14 +307,14 @@ func firstValid(ev *evidence.Message) (int64, bool) { return ev.FirstValid, ev.H
 
 // judgeEarlyStop finds messages that end too soon after key-off.
 func judgeEarlyStop(c *Case, r *Results) {
-	if c.Baseline == nil || c.timeless(r) {
+	if c.Baseline == nil || c.timeless(r) || lossy(r) {
 		return
 	}
 	base := Case{Setting: c.Setting, Evidence: c.Baseline, Stages: c.BaselineStages}
 	for _, m := range c.Setting.Messages {
 		ev, was := c.Evidence.Messages[m.Name], c.Baseline.Messages[m.Name]
 		w, bw := c.awake(m.Name), base.awake(m.Name)
-		if !w.keyOff || !bw.keyOff || ev.Seen() == 0 || was.Seen() == 0 || !c.Own(m) {
+		if !w.keyOff || !bw.keyOff || ev.Seen() == 0 || was.Seen() == 0 || !c.Own(m) || !cyclic(m) {
 			continue
 		}
 		now, before := ev.Stream.Last-w.end, was.Stream.Last-bw.end
@@ -336,7 +336,7 @@ func judgeNoReaction(c *Case, r *Results) {
 	for _, name := range slices.Sorted(maps.Keys(c.Setting.Functions)) {
 		f := c.Setting.Functions[name]
 		m, _ := c.Setting.Signal(f.Chain[0])
-		if f.Against == nil || m.Kind != profiles.OnChange || !c.Sent(m) {
+		if _, failed := r.Failed(m.Name); failed || f.Against == nil || m.Kind != profiles.OnChange || !c.Sent(m) {
 			continue
 		}
 		repeats, answered := c.answers(f)

@@ -12,6 +12,7 @@ import (
 type window struct {
 	start, end int64
 	keyOn      bool // the key was turned on at start, within the capture
+	perhaps    bool // it may have been turned on just when the capture began
 	keyOff     bool // and off at end
 }
 
@@ -26,6 +27,9 @@ func (c *Case) awake(message string) window {
 	}
 	if on := c.Stages.Of(message, "key-on"); len(on) > 0 && on[0].Start > w.start+200e6 && !c.before(on[0].Start) {
 		w.start, w.keyOn = on[0].Start, true
+	}
+	if on := c.Stages.Of(message, "key-on"); len(on) > 0 && on[0].Start <= w.start+200e6 {
+		w.perhaps = true
 	}
 	if off := c.Stages.Of(message, "key-off"); len(off) > 0 && off[len(off)-1].Start > w.start {
 		w.end, w.keyOff = off[len(off)-1].Start, true
@@ -46,7 +50,7 @@ func (c *Case) before(t int64) bool {
 
 // settled returns the time from which a listener judges.
 func (w window) settled(grace time.Duration) int64 {
-	if w.keyOn {
+	if w.keyOn || w.perhaps {
 		return w.start + int64(grace)
 	}
 	return w.start

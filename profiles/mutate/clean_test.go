@@ -1,0 +1,178 @@
+package mutate
+
+import (
+	"fmt"
+	"math/rand/v2"
+	"slices"
+	"testing"
+	"time"
+
+	"plugproof/decode/can"
+	"plugproof/profiles/demo"
+	"plugproof/profiles/rules"
+	"plugproof/profiles/stages"
+)
+
+// variety is a way in which a good capture may differ from another one.
+type variety struct {
+	name    string
+	options func(o *demo.Options, s demo.Setting) // nil: the usual drive
+	change  func(d *Drive, r *rand.Rand) spoiled  // nil: as recorded
+	// review names the rules that may ask for a second look, each with its reason.
+	review map[string]string
+}
+
+func varieties() []variety {
+	tuner := "calibration belongs to the tuner: a change there is for review at most"
+	return []variety{
+		{name: "usual drive"},
+		{name: "idle 250 rpm higher", options: func(o *demo.Options, _ demo.Setting) { o.Idle = 250 }, review: map[string]string{"signal/offset": tuner}},
+		{name: "idle 80 rpm lower", options: func(o *demo.Options, _ demo.Setting) { o.Idle = -80 }},
+		{name: "fan starts 6 °C later", options: func(o *demo.Options, _ demo.Setting) { o.FanOn = 6 }},
+		{name: "cold day", options: func(o *demo.Options, _ demo.Setting) { o.Warmer = -25 }},
+		{name: "hot day", options: func(o *demo.Options, _ demo.Setting) { o.Warmer = 15 }},
+		{name: "clocks 0.3 % off", options: func(o *demo.Options, _ demo.Setting) { o.ClockError = 0.003 }},
+		{name: "2 ms of scheduling jitter", options: func(o *demo.Options, _ demo.Setting) { o.Jitter = 2 * time.Millisecond }},
+		{name: "clumped stamps", change: func(d *Drive, _ *rand.Rand) spoiled { return of(d.Clump(10e6)) }, review: map[string]string{
+			"capture/clumped-stamps": "the adapter delivers in bursts",
+		}},
+		{name: "9 s of key-on", change: func(d *Drive, _ *rand.Rand) spoiled { return part(d, "key-on", 9*second) }, options: longKeyOn},
+		{name: "idle only", change: func(d *Drive, _ *rand.Rand) spoiled { return part(d, "idle", 6*second) }},
+		{name: "road only", change: func(d *Drive, _ *rand.Rand) spoiled { return part(d, "road", 15*second) }},
+		{name: "from crank to road", change: func(d *Drive, _ *rand.Rand) spoiled {
+			from, to := d.Stage("crank").Start, d.Stage("road").End
+			return spoiled{frames: cut(d.Frames, from, to), stages: between(d.Stages, from, to)}
+		}},
+	}
+}
+
+func longKeyOn(o *demo.Options, s demo.Setting) {
+	o.Script = demo.Script(0, s)
+	for i := range o.Script {
+		if o.Script[i].Name == "key-on" {
+			o.Script[i].Length = 10 * time.Second
+		}
+	}
+}
+
+// part is the first stretch of a stage, by itself.
+func part(d *Drive, stage string, length int64) spoiled {
+	span := d.Stage(stage)
+	to := min(span.End, span.Start+length)
+	return spoiled{frames: cut(d.Frames, span.Start, to), stages: between(d.Stages, span.Start, to)}
+}
+
+func between(spans stages.Spans, from, to int64) stages.Spans {
+	var out stages.Spans
+	for _, span := range spans {
+		if span.Start, span.End = max(span.Start, from), min(span.End, to); span.Start < span.End {
+			out = append(out, span)
+		}
+	}
+	return out
+}
+
+// TestClean: no good capture has a fail, by itself or against a baseline, with
+// the stages marked or recognised, and only the listed ones a review.
+func TestClean(t *testing.T) {
+	settings, count := demo.Settings(), seeds
+	if testing.Short() {
+		settings, count = settings[6:7], 1
+	}
+	for _, car := range settings {
+		t.Run(car.String(), func(t *testing.T) {
+			t.Parallel()
+			base := record(t, car.String(), demo.Options{Seed: 100, Start: demo.DefaultStart - int64(24*time.Hour)})
+			baseline := gather(t, base, base.Frames)
+			for seed := range count {
+				for i, v := range varieties() {
+					// Every seed of the usual drive; each other one for one seed of each setting.
+					if i > 0 && !testing.Short() && (i+slices.Index(settings, car))%count != seed {
+						continue
+					}
+					t.Run(fmt.Sprintf("%s/%d", v.name, seed), func(t *testing.T) {
+						opts := demo.Options{Seed: uint64(seed)}
+						if v.options != nil {
+							v.options(&opts, car)
+						}
+						d := record(t, car.String(), opts)
+						s := spoiled{frames: d.Frames, stages: d.Stages}
+						if v.change != nil {
+							s = v.change(d, rand.New(rand.NewPCG(uint64(seed), 0xC1EA)))
+						}
+						if s.stages == nil {
+							s.stages = d.Stages
+						}
+						ev := gather(t, d, s.frames)
+						for how, spans := range map[string]stages.Spans{"marked": s.stages, "recognised": stages.Recognise(ev)} {
+							cs := caseOf(d, ev, spans)
+							v.check(t, how, rules.Judge(cs, nil))
+							cs.Baseline, cs.BaselineStages = baseline, base.Stages
+							if how == "recognised" {
+								cs.BaselineStages = stages.Recognise(baseline)
+							}
+							v.check(t, how+", with baseline", rules.Judge(cs, nil))
+						}
+					})
+				}
+			}
+		})
+	}
+}
+
+func (v *variety) check(t *testing.T, how string, res *rules.Result) {
+	t.Helper()
+	for _, f := range res.Findings {
+		if f.Verdict == rules.Review && v.review[f.Rule] != "" {
+			continue
+		}
+		t.Errorf("%s: %v %s %s.%s: %s", how, f.Verdict, f.Rule, f.Message, f.Signal, f.Text)
+	}
+	for _, f := range res.Functions {
+		if f.Verdict == rules.Fail {
+			t.Errorf("%s: function %s fails: %s", how, f.Name, f.Why)
+		}
+	}
+}
+
+// TestNothingChanges: a corruption works on a copy.
+func TestNothingChanges(t *testing.T) {
+	d := record(t, matrixSettings[0], demo.Options{Seed: 1})
+	before := slices.Clone(d.Frames)
+	for _, c := range corruptions() {
+		c.apply(d, rand.New(rand.NewPCG(1, 1)))
+		if !slices.Equal(before, d.Frames) {
+			t.Fatalf("%s changed the capture it was given", c.name)
+		}
+	}
+}
+
+// TestSameSeed: the same seed spoils in the same way.
+func TestSameSeed(t *testing.T) {
+	d := record(t, matrixSettings[0], demo.Options{Seed: 1})
+	frames := func(c *corruption) []can.Frame { return c.apply(d, rand.New(rand.NewPCG(7, 1))).frames }
+	for _, c := range corruptions() {
+		if !slices.Equal(frames(&c), frames(&c)) {
+			t.Errorf("%s: two runs differ", c.name)
+		}
+	}
+}
+
+// TestEveryRuleFires: no rule is without a corruption that fires it. Rules about
+// the listeners' own verdicts are fired by captures of cars that react.
+func TestEveryRuleFires(t *testing.T) {
+	// Only learned profiles have still bits: rules/still_test.go.
+	fired := map[string]bool{"signal/still-bits": true}
+	for _, c := range corruptions() {
+		fired[c.rule] = true
+	}
+	for _, rule := range rules.All() {
+		if !fired[rule.Name] {
+			t.Errorf("no corruption fires %s", rule.Name)
+		}
+		delete(fired, rule.Name)
+	}
+	for name := range fired {
+		t.Errorf("a corruption asks for %s, which is no rule", name)
+	}
+}
