@@ -1,0 +1,432 @@
+package identify
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"plugproof/profiles"
+)
+
+// Starting values of the probabilities, common practice: how likely the capture
+// shows what it shows when the setting is the car's, and when it is not.
+var (
+	oddsAbsent     = math.Log(0.95 / 0.02)   // declared, and it did not come
+	oddsUndeclared = math.Log(0.98 / 0.05)   // not declared, and it came
+	oddsLength     = math.Log(0.99 / 0.01)   //
+	oddsPace       = math.Log(0.95 / 0.10)   // cycle
+	oddsPages      = math.Log(0.95 / 0.10)   //
+	oddsLaw        = math.Log(0.99 / 0.02)   // counter, checksum
+	oddsConstant   = math.Log(0.999 / 0.001) // configuration field
+)
+
+// What a capture must hold for a piece of evidence; common practice.
+const (
+	leastWindow  = 2e9 // ns that a module must have been alive for an absence to count
+	cyclesAbsent = 3   // and in cycles of the message
+	graceModule  = 2e9 // ns longer for a whole module
+	leastGaps    = 10  // for a cycle
+	leastTrials  = 64  // for a law over time
+	leastContent = 16  // different payloads, for a law of one frame
+	leastSame    = 2   // frames with the value, for a constant
+	shareLaw     = 0.97
+	shareBroken  = 0.95
+	shareSame    = 0.9
+)
+
+// item is one question that a capture answers about settings, or cannot.
+type item struct {
+	key     *keyPlan
+	group   string // pieces of one group are not independent: the strongest counts
+	what    string
+	shown   string
+	missing string    // why it is not testable; "" when it is
+	loss    []float64 // by kind of the key: ln of the odds against it; 0 where it agrees
+	says    func(f *fact) string
+}
+
+// scene is what a capture shows, on the buses of the library.
+type scene struct {
+	plan     *Plan
+	in       Input
+	streams  map[string]map[profiles.ID]*stream // by bus of the library
+	recorded map[string]bool
+	alive    map[string]map[string]int64 // by bus and module: ns for which it sent
+	seen     map[string]bool             // modules
+	ecuSeen  uint64                      // frames of the replaced unit
+}
+
+func (sc *scene) stream(k *keyPlan) *stream { return sc.streams[k.bus][k.id] }
+
+// measure finds out which modules were alive, and for how long.
+func (sc *scene) measure() {
+	sc.alive, sc.seen = map[string]map[string]int64{}, map[string]bool{}
+	for _, k := range sc.plan.keys {
+		s := sc.stream(k)
+		if s == nil {
+			continue
+		}
+		if k.echo == ofECU {
+			sc.ecuSeen += s.frames
+			continue
+		}
+		sc.seen[k.sender] = true
+		if sc.alive[k.bus] == nil {
+			sc.alive[k.bus] = map[string]int64{}
+		}
+		alive := sc.alive[k.bus]
+		alive[k.sender] = max(alive[k.sender], int64(s.frames)*s.gaps.Quantile(0.5))
+	}
+}
+
+// window is for how long an absent message of the module would have been due.
+func (sc *scene) window(k *keyPlan) (ns int64, whole bool) {
+	if own := sc.alive[k.bus][k.sender]; own > 0 || sc.seen[k.sender] {
+		return own, false
+	}
+	for module, t := range sc.alive[k.bus] {
+		if module != k.sender {
+			ns = max(ns, t)
+		}
+	}
+	return max(0, ns-graceModule), true
+}
+
+// items lists all questions about one identifier.
+func (sc *scene) items(k *keyPlan) []item {
+	s := sc.stream(k)
+	list := []item{sc.presence(k, s)}
+	if s == nil {
+		return list
+	}
+	list = append(list, length(k, s), pace(k, s))
+	fits := lengthFits(k, s)
+	for _, part := range lawParts(k) {
+		list = append(list, law(k, s, part, fits))
+	}
+	for _, signal := range constantNames(k) {
+		list = append(list, constant(k, s, signal, fits))
+	}
+	if slices.ContainsFunc(k.kinds, func(f fact) bool { return f.pages != nil }) {
+		list = append(list, pages(k, s, fits))
+	}
+	return list
+}
+
+func (sc *scene) presence(k *keyPlan, s *stream) item {
+	it := item{key: k, group: "sent", what: "sent", loss: make([]float64, len(k.kinds))}
+	it.says = func(f *fact) string { return map[bool]string{true: "sent", false: "not sent"}[f.sent] }
+	if s != nil {
+		it.shown = fmt.Sprintf("%d frames", s.frames)
+		if s.frames < leastSame && slices.ContainsFunc(k.kinds, cyclic) {
+			it.missing = "one frame only"
+			return it
+		}
+		it.loss[0] = oddsUndeclared
+		return it
+	}
+	it.shown = "no frame"
+	window, whole := sc.window(k)
+	switch {
+	case !sc.recorded[k.bus]:
+		it.missing = "bus " + k.bus + " is not in the capture"
+	case sc.hangsOnECU(k):
+		it.missing = "its module falls silent with the unit that is unplugged"
+	case !slices.ContainsFunc(k.kinds, cyclic):
+		it.missing = "sent on events only"
+	default:
+		for n := range k.kinds {
+			f := &k.kinds[n]
+			if cyclic(*f) && window >= max(leastWindow, cyclesAbsent*int64(f.m.Cycle.Value)) {
+				it.loss[n] = oddsAbsent
+			}
+		}
+		if slices.Max(it.loss) == 0 {
+			it.missing = "the capture is too short"
+		}
+	}
+	if whole {
+		it.group = "module"
+	}
+	return it
+}
+
+// hangsOnECU reports whether the module is silent where the replaced unit is out.
+func (sc *scene) hangsOnECU(k *keyPlan) bool {
+	if sc.in.ECU != Out && sc.ecuSeen > 0 {
+		return false
+	}
+	return slices.ContainsFunc(sc.plan.settings, func(s *profiles.Setting) bool {
+		node := s.Nodes[k.sender]
+		return node != nil && node.HangsOn != "" && node.HangsOn == s.Replaced
+	})
+}
+
+func cyclic(f fact) bool {
+	return f.sent && f.m.Cycle.Value > 0 && (f.m.Kind == profiles.Cyclic || f.m.Kind == profiles.Mixed)
+}
+
+func length(k *keyPlan, s *stream) item {
+	it := item{key: k, group: "form", what: "length", loss: make([]float64, len(k.kinds))}
+	it.shown = fmt.Sprintf("%d bytes", s.length())
+	it.says = func(f *fact) string {
+		if !f.sent || f.m.Length.From == "" {
+			return "not stated"
+		}
+		return fmt.Sprintf("%d bytes", f.m.Length.Value)
+	}
+	if s.frames < leastSame {
+		it.missing = "one frame only"
+		return it
+	}
+	for n, fits := range lengthFits(k, s) {
+		if !fits {
+			it.loss[n] = oddsLength
+		}
+	}
+	return it
+}
+
+// lengthFits reports by kind whether the length of the frames is the stated one.
+func lengthFits(k *keyPlan, s *stream) []bool {
+	fits := make([]bool, len(k.kinds))
+	for n, f := range k.kinds {
+		fits[n] = !f.sent || f.m.Length.From == "" || f.m.Length.Value == s.length()
+	}
+	return fits
+}
+
+func pace(k *keyPlan, s *stream) item {
+	it := item{key: k, group: "pace", what: "cycle", loss: make([]float64, len(k.kinds))}
+	it.says = func(f *fact) string {
+		if !cyclic(*f) {
+			return "none"
+		}
+		return f.m.Cycle.Value.String()
+	}
+	usual, mean := float64(s.gaps.Quantile(0.5)), float64(s.last-s.first)/float64(max(1, s.frames-1))
+	it.shown = "about " + roundTime(usual)
+	if s.gaps.Count() < leastGaps {
+		it.missing, it.shown = fmt.Sprintf("fewer than %d gaps", leastGaps), fmt.Sprintf("%d frames", s.frames)
+		return it
+	}
+	for n, f := range k.kinds {
+		want := float64(0)
+		if cyclic(f) {
+			want = float64(f.m.Cycle.Value)
+		}
+		// An adapter that delivers in bursts bends the usual gap, a pause the mean.
+		if want > 0 && math.Abs(usual-want) > f.m.Tolerance*want && math.Abs(mean-want) > f.m.Tolerance*want {
+			it.loss[n] = oddsPace
+		}
+	}
+	return it
+}
+
+// roundTime writes ns with three digits.
+func roundTime(ns float64) string {
+	if ns <= 0 {
+		return "0s"
+	}
+	unit := math.Pow(10, math.Floor(math.Log10(ns))-2)
+	return time.Duration(math.Round(ns/unit) * unit).String()
+}
+
+// lawParts lists the kinds of protection that any setting states, in a fixed order.
+func lawParts(k *keyPlan) []string {
+	var names []string
+	for _, f := range k.kinds {
+		for _, l := range f.laws {
+			names = append(names, l.part)
+		}
+	}
+	slices.Sort(names)
+	return slices.Compact(names)
+}
+
+func (f *fact) law(part string) (int, bool) {
+	for _, l := range f.laws {
+		if l.part == part {
+			return l.question, true
+		}
+	}
+	return 0, false
+}
+
+// held is the outcome of a law's trial.
+type held int
+
+const (
+	undecided held = iota
+	holds
+	broken
+)
+
+func (s *stream) outcome(n int) held {
+	t := &s.laws[n]
+	least := uint32(leastTrials)
+	if s.ask.laws[n].content {
+		least = leastContent
+	}
+	share := float64(t.held) / float64(max(1, t.judged))
+	switch {
+	case t.judged >= least && share >= shareLaw:
+		return holds
+	case t.judged >= least && share < shareBroken, t.judged >= leastContent && share < 0.5:
+		return broken
+	}
+	return undecided
+}
+
+func law(k *keyPlan, s *stream, part string, fits []bool) item {
+	it := item{key: k, group: "form", what: part, loss: make([]float64, len(k.kinds))}
+	it.says = func(f *fact) string {
+		if _, ok := f.law(part); !ok {
+			return "no " + part
+		}
+		return describeLaw(f.m, part)
+	}
+	anyHolds, decided := false, false
+	var shown []string
+	for n := range k.kinds {
+		q, ok := k.kinds[n].law(part)
+		if !ok || !fits[n] {
+			continue
+		}
+		switch s.outcome(q) {
+		case holds:
+			anyHolds, decided = true, true
+		case broken:
+			it.loss[n], decided = oddsLaw, true
+		}
+		t := s.laws[q]
+		shown = append(shown, fmt.Sprintf("%s held in %d of %d", describeLaw(k.kinds[n].m, part), t.held, t.judged))
+	}
+	slices.Sort(shown)
+	it.shown = strings.Join(slices.Compact(shown), "; ")
+	if !decided {
+		it.missing = "too few frames that differ"
+		clear(it.loss)
+		return it
+	}
+	for n := range k.kinds {
+		if _, ok := k.kinds[n].law(part); !ok && k.kinds[n].sent && fits[n] && anyHolds {
+			it.loss[n] = oddsUndeclared
+		}
+	}
+	return it
+}
+
+// describeLaw names a law in a few words.
+func describeLaw(m *profiles.MessageFacts, part string) string {
+	own := m.Own
+	switch {
+	case part == "counter" && own.Counter != nil && own.Counter.Modulo > 0:
+		return fmt.Sprintf("counter modulo %d", own.Counter.Modulo)
+	case part == "checksum" && own.Checksum != nil:
+		name := own.Checksum.Law
+		if name == "" {
+			name = fmt.Sprintf("%s %#x", own.Checksum.Kind, own.Checksum.Poly)
+		}
+		for _, c := range own.Checksum.Over {
+			name += ", " + c.String()
+		}
+		return name
+	}
+	return part
+}
+
+func constantNames(k *keyPlan) []string {
+	var names []string
+	for _, f := range k.kinds {
+		for _, c := range f.constants {
+			names = append(names, c.signal)
+		}
+	}
+	slices.Sort(names)
+	return slices.Compact(names)
+}
+
+func (f *fact) constant(signal string) *constantFact {
+	for i := range f.constants {
+		if f.constants[i].signal == signal {
+			return &f.constants[i]
+		}
+	}
+	return nil
+}
+
+// usual returns the commonest value, and how many values there were in all.
+func (v *values) usual() (best valueCount, total uint64) {
+	for _, c := range v.list {
+		total += c.n
+		if c.n > best.n {
+			best = c
+		}
+	}
+	return best, total
+}
+
+func constant(k *keyPlan, s *stream, signal string, fits []bool) item {
+	it := item{key: k, group: "constant " + signal, what: signal, loss: make([]float64, len(k.kinds))}
+	it.says = func(f *fact) string {
+		if c := f.constant(signal); c != nil {
+			return c.says
+		}
+		return "not fixed"
+	}
+	it.missing = "fewer than two frames with a value"
+	for n := range k.kinds {
+		c := k.kinds[n].constant(signal)
+		if c == nil || !fits[n] {
+			continue
+		}
+		v := &s.fields[c.question]
+		usual, total := v.usual()
+		steady := !v.more && float64(usual.n) >= shareSame*float64(total)
+		if usual.n < leastSame || !steady && total < leastGaps {
+			continue
+		}
+		it.missing = ""
+		if it.shown = fmt.Sprint(usual.value); !steady {
+			it.shown = "changes"
+		}
+		if !steady || usual.value != c.value {
+			it.loss[n] = oddsConstant
+		}
+	}
+	return it
+}
+
+func pages(k *keyPlan, s *stream, fits []bool) item {
+	it := item{key: k, group: "form", what: "pages", loss: make([]float64, len(k.kinds)), missing: "not all pages came"}
+	it.says = func(f *fact) string {
+		if f.pages == nil {
+			return "not stated"
+		}
+		return fmt.Sprint(f.pages.values)
+	}
+	for n := range k.kinds {
+		p := k.kinds[n].pages
+		if p == nil || !fits[n] {
+			continue
+		}
+		var came []uint64
+		for _, v := range s.fields[p.question].list {
+			came = append(came, v.value)
+		}
+		slices.Sort(came)
+		it.shown = fmt.Sprint(came)
+		_, total := s.fields[p.question].usual()
+		strange := slices.ContainsFunc(came, func(v uint64) bool { return !slices.Contains(p.values, v) })
+		switch {
+		case strange, len(came) < len(p.values) && total >= uint64(leastGaps*len(p.values)):
+			it.loss[n], it.missing = oddsPages, ""
+		case len(came) == len(p.values):
+			it.missing = ""
+		}
+	}
+	return it
+}

@@ -1,0 +1,352 @@
+package identify
+
+import (
+	"cmp"
+	"errors"
+	"fmt"
+	"maps"
+	"slices"
+	"strings"
+
+	"plugproof/decode/dbc"
+	"plugproof/decode/guard"
+	"plugproof/profiles"
+)
+
+// Plan is a library compiled for identifying: built once, never written to.
+type Plan struct {
+	settings  []*profiles.Setting
+	keys      []*keyPlan // sorted by bus and identifier
+	questions map[profiles.ID]*questions
+	classes   [][]int // settings that no frame of the other modules tells apart
+}
+
+// keyPlan is an identifier on a bus, with all that the settings say of it.
+type keyPlan struct {
+	bus     string
+	id      profiles.ID
+	message string // by the first setting that has it
+	sender  string
+	echo    echo
+	option  bool     // of some setting: its absence or presence proves nothing
+	kinds   []fact   // distinct ones; the first is "not sent"
+	of      []uint16 // index into kinds, by setting
+}
+
+// echo says why an identifier is no evidence on the car.
+type echo uint8
+
+const (
+	own     echo = iota // a module's own
+	relayed             // a gateway's copy
+	ofECU               // of the replaced unit
+)
+
+// fact is what settings say of an identifier.
+type fact struct {
+	sent      bool
+	m         *profiles.MessageFacts
+	laws      []lawFact
+	constants []constantFact
+	pages     *pagesFact
+}
+
+type lawFact struct {
+	part     string // "counter", "checksum", ...
+	question int
+}
+
+type constantFact struct {
+	signal   string
+	question int
+	value    uint64
+	says     string
+}
+
+type pagesFact struct {
+	question int
+	values   []uint64
+}
+
+// questions are what has to be looked at in the frames of an identifier, each
+// once whatever the number of settings that ask it.
+type questions struct {
+	fields []fieldQuestion
+	laws   []lawQuestion
+	index  map[string]int
+}
+
+// fieldQuestion asks for the values of a field.
+type fieldQuestion struct {
+	field  field
+	on     *field // multiplexer; nil: always there
+	pages  []dbc.MuxRange
+	ignore uint64 // raw start value, which says nothing yet
+	hasIgn bool
+}
+
+// lawQuestion asks whether a law of protection holds.
+type lawQuestion struct {
+	guard   *guard.Guard
+	cycle   int64 // ns
+	content bool  // looks at one frame by itself
+}
+
+// NewPlan compiles the settings. The error says which protection cannot be.
+func NewPlan(settings []*profiles.Setting) (*Plan, error) {
+	if len(settings) == 0 {
+		return nil, errors.New("no setting to identify by: the library is empty")
+	}
+	p := &Plan{settings: settings, questions: map[profiles.ID]*questions{}}
+	type key struct {
+		bus string
+		id  profiles.ID
+	}
+	at := map[key]*keyPlan{}
+	seen := map[key]map[string]uint16{}
+	for i, s := range settings {
+		for _, m := range s.Messages {
+			if !m.Expected {
+				continue
+			}
+			k := key{m.Bus, m.ID}
+			if at[k] == nil {
+				at[k] = &keyPlan{
+					bus: m.Bus, id: m.ID, message: m.Name, sender: m.Sender,
+					kinds: []fact{{}}, of: make([]uint16, len(settings)),
+				}
+				seen[k] = map[string]uint16{}
+				p.keys = append(p.keys, at[k])
+			}
+			if err := p.take(at[k], seen[k], i, m); err != nil {
+				return nil, fmt.Errorf("%s: message %s: %w", s.Name, m.Name, err)
+			}
+		}
+	}
+	slices.SortFunc(p.keys, func(a, b *keyPlan) int {
+		return cmp.Or(cmp.Compare(a.bus, b.bus), cmp.Compare(a.id.Value, b.id.Value), cmp.Compare(a.message, b.message))
+	})
+	p.classify()
+	return p, nil
+}
+
+// take adds what setting i says of a message.
+func (p *Plan) take(k *keyPlan, seen map[string]uint16, i int, m *profiles.MessageFacts) error {
+	s := p.settings[i]
+	switch {
+	case m.Sender != "" && m.Sender == s.Replaced:
+		k.echo = ofECU
+	case m.Relayed && k.echo == own:
+		k.echo = relayed
+	}
+	k.option = k.option || m.Option
+	f, describe, err := p.compile(m)
+	if err != nil {
+		return err
+	}
+	n, have := seen[describe]
+	if !have {
+		n = uint16(len(k.kinds))
+		if int(n) != len(k.kinds) {
+			return errors.New("too many settings differ in it")
+		}
+		k.kinds = append(k.kinds, f)
+		seen[describe] = n
+	}
+	k.of[i] = n
+	return nil
+}
+
+// compile returns what a setting says of a message, and a text that is the same
+// for all that say the same.
+func (p *Plan) compile(m *profiles.MessageFacts) (f fact, describe string, err error) {
+	q := p.questions[m.ID]
+	if q == nil {
+		q = &questions{index: map[string]int{}}
+		p.questions[m.ID] = q
+	}
+	f = fact{sent: true, m: m}
+	var b strings.Builder
+	fmt.Fprintf(&b, "length %d %v kind %s cycle %d tolerance %g", m.Length.Value, m.Length.From != "", m.Kind, m.Cycle.Value, m.Tolerance)
+	protection, err := m.Protection()
+	if err != nil {
+		return f, "", err
+	}
+	for _, part := range parts(protection, m.Own.EndToEnd != nil) {
+		n, err := q.law(part.Protection, int64(m.Cycle.Value), part.content)
+		if err != nil {
+			return f, "", err
+		}
+		f.laws = append(f.laws, lawFact{part.name, n})
+		fmt.Fprintf(&b, " %s %d", part.name, n)
+	}
+	for _, name := range slices.Sorted(maps.Keys(m.Own.Constants)) {
+		c := m.Own.Constants[name]
+		def := m.Signal(name)
+		if def == nil || def.Length > 64 {
+			continue
+		}
+		n := q.field(def)
+		value := uint64(c.Value) & q.fields[n].field.mask()
+		says := fmt.Sprint(c.Value)
+		if c.Means != "" {
+			says += " (" + c.Means + ")"
+		}
+		f.constants = append(f.constants, constantFact{name, n, value, says})
+		fmt.Fprintf(&b, " constant %d=%d", n, value)
+	}
+	if pages := m.Own.Pages; pages != nil {
+		if def := m.Signal(pages.Signal); def != nil && def.Length <= 64 {
+			values := slices.Sorted(slices.Values(pages.Values))
+			f.pages = &pagesFact{q.field(def), values}
+			fmt.Fprintf(&b, " pages %d %v", f.pages.question, values)
+		}
+	}
+	return f, b.String(), nil
+}
+
+// part is one law of a protection.
+type part struct {
+	name string
+	guard.Protection
+	content bool
+}
+
+// parts splits a protection into laws that are judged apart.
+func parts(p guard.Protection, endToEnd bool) (list []part) {
+	if endToEnd {
+		return []part{{"end-to-end profile", p, false}}
+	}
+	if len(p.Counters) > 0 {
+		list = append(list, part{"counter", guard.Protection{Counters: p.Counters}, false})
+	}
+	if len(p.Toggles) > 0 {
+		list = append(list, part{"toggle bit", guard.Protection{Toggles: p.Toggles}, false})
+	}
+	if len(p.Parities) > 0 {
+		list = append(list, part{"parity", guard.Protection{Parities: p.Parities}, true})
+	}
+	if len(p.Checksums) > 0 {
+		list = append(list, part{"checksum", guard.Protection{Checksums: p.Checksums}, true})
+	}
+	return list
+}
+
+// law returns the index of a question about a law.
+func (q *questions) law(p guard.Protection, cycle int64, content bool) (int, error) {
+	if content {
+		cycle = 0 // it does not matter then
+	}
+	key := fmt.Sprintf("law %d %+v", cycle, p)
+	if n, ok := q.index[key]; ok {
+		return n, nil
+	}
+	g, err := p.Compile()
+	if err != nil {
+		return 0, err
+	}
+	q.laws = append(q.laws, lawQuestion{g, cycle, content})
+	q.index[key] = len(q.laws) - 1
+	return len(q.laws) - 1, nil
+}
+
+// field returns the index of a question about a signal's values.
+func (q *questions) field(def *dbc.Signal) int {
+	f := fieldQuestion{field: fieldOf(def)}
+	key := fmt.Sprintf("field %+v", f.field)
+	if def.Switch != nil {
+		on := fieldOf(def.Switch)
+		f.on, f.pages = &on, def.Pages
+		key += fmt.Sprintf(" on %+v %v", on, def.Pages)
+	}
+	if def.Start0 != nil {
+		f.ignore, f.hasIgn = uint64(int64(*def.Start0))&f.field.mask(), true
+		key += fmt.Sprintf(" start %d", f.ignore)
+	}
+	if n, ok := q.index[key]; ok {
+		return n
+	}
+	q.fields = append(q.fields, f)
+	q.index[key] = len(q.fields) - 1
+	return len(q.fields) - 1
+}
+
+// classify puts settings that the other modules' frames cannot tell apart together.
+func (p *Plan) classify() {
+	at := map[string]int{}
+	for i, s := range p.settings {
+		var b strings.Builder
+		for _, bus := range s.Buses {
+			fmt.Fprintf(&b, "%s %d;", bus.Name, bus.Bitrate)
+		}
+		for _, k := range p.keys {
+			if k.evident() && k.of[i] != 0 {
+				fmt.Fprintf(&b, "%s %v %d;", k.bus, k.id, k.of[i])
+			}
+		}
+		n, ok := at[b.String()]
+		if !ok {
+			n = len(p.classes)
+			at[b.String()] = n
+			p.classes = append(p.classes, nil)
+		}
+		p.classes[n] = append(p.classes[n], i)
+	}
+}
+
+// evident reports whether the identifier is evidence on the car.
+func (k *keyPlan) evident() bool { return k.echo == own && !k.option }
+
+// Classes returns the names of the settings that no frame of the other modules
+// tells apart, in the order of the settings.
+func (p *Plan) Classes() [][]string {
+	var list [][]string
+	for _, class := range p.classes {
+		list = append(list, p.names(class))
+	}
+	return list
+}
+
+func (p *Plan) names(indexes []int) []string {
+	names := make([]string, len(indexes))
+	for i, n := range indexes {
+		names[i] = p.settings[n].Name
+	}
+	return names
+}
+
+// field is a bit field of a payload.
+type field struct {
+	start, length int
+	motorola      bool
+}
+
+func fieldOf(def *dbc.Signal) field {
+	return field{def.Start, def.Length, def.Order == dbc.Motorola}
+}
+
+func (f field) mask() uint64 { return 1<<(f.length-1)<<1 - 1 }
+
+// read returns the raw value; false when the payload is too short. Bits are
+// numbered as in DBC files, a Motorola field starting with its highest.
+func (f *field) read(p []byte) (v uint64, ok bool) {
+	at := f.start
+	for i := range f.length {
+		if at/8 >= len(p) {
+			return 0, false
+		}
+		bit := uint64(p[at/8] >> (at % 8) & 1)
+		if !f.motorola {
+			v |= bit << i
+			at++
+			continue
+		}
+		v = v<<1 | bit
+		if at%8 == 0 {
+			at += 15
+		} else {
+			at--
+		}
+	}
+	return v, true
+}
