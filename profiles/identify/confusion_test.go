@@ -145,20 +145,19 @@ func golden(t *testing.T, name string, got []byte) {
 }
 
 // mix returns a capture of car a in which some modules are those of car b.
-func mix(t testing.TB, a, b demo.Setting, modules []string, script []demo.Stage) ([]can.Frame, *can.Buses) {
+func (p *Plan) mix(t testing.TB, a, b demo.Setting, modules []string, script []demo.Stage) ([]can.Frame, *can.Buses) {
 	t.Helper()
 	var without []string
 	if !slices.Contains(modules, "Engine") {
 		without = []string{"Engine"}
 	}
-	library := settings(t)
 	var all []can.Frame
 	var buses *can.Buses
 	for _, car := range []struct {
 		demo.Setting
 		swapped bool
 	}{{a, false}, {b, true}} {
-		s := library[slices.IndexFunc(library, func(x *profiles.Setting) bool { return x.Name == car.String() })]
+		s := p.settings[p.index(car.String())]
 		var frames []can.Frame
 		frames, buses = record(t, car.Setting, script, without...)
 		for _, f := range frames {
@@ -200,7 +199,7 @@ func TestConversions(t *testing.T) {
 		for _, swapped := range []string{"Cluster", "Stability", "Gearbox", "Body"} {
 			n++
 			name := fmt.Sprintf("%s with the %s of %s", a, swapped, b)
-			frames, buses := mix(t, a, b, []string{swapped}, extents[1].script(a))
+			frames, buses := p.mix(t, a, b, []string{swapped}, extents[1].script(a))
 			res := judge(t, p, frames, buses, Input{ECU: Out})
 			if res.Verdict == Identified || res.Verdict == Tie {
 				t.Errorf("%s: %s %v", name, res.Verdict, res.Settings)

@@ -51,10 +51,10 @@ type Input struct {
 	Map map[string]string // interface -> bus, as the user gives them; others are found
 }
 
-// Result is what a capture says of the car. Lists are sorted best first.
+// Result is what a capture says of the car.
 type Result struct {
 	Verdict    Verdict     `json:"verdict"`
-	Settings   []string    `json:"settings"`              // the best one; all that tie
+	Settings   []string    `json:"settings"`              // the best one; all that tie; sorted by name
 	SameOnBus  bool        `json:"same_on_the_bus"`       // nothing but the replaced unit tells those settings apart
 	ReadOff    []string    `json:"read_off_the_car"`      // what tells them apart instead
 	Odds       float64     `json:"odds_to_next"`          // at most MaxOdds

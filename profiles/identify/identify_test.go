@@ -112,7 +112,7 @@ func TestReplacedUnit(t *testing.T) {
 	p := newPlan(t, settings(t))
 	car, chosen := demo.Settings()[6], demo.Settings()[11] // 2-20t-a5, 3-20t-a8
 	script := extents[1].script(car)
-	frames, buses := mix(t, car, chosen, []string{"Engine"}, script)
+	frames, buses := p.mix(t, car, chosen, []string{"Engine"}, script)
 	res := judge(t, p, frames, buses, Input{ECU: New})
 	if res.Verdict != Identified || !slices.Equal(res.Settings, []string{car.String()}) {
 		t.Errorf("the car is a %s: %s %v", car, res.Verdict, res.Settings)

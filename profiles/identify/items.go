@@ -36,6 +36,10 @@ const (
 	shareSame    = 0.9
 )
 
+// answered is why an item is not testable where the length of the frames has
+// answered already: another layout has no such field.
+const answered = "the length tells already"
+
 // item is one question that a capture answers about settings, or cannot.
 type item struct {
 	key     *keyPlan
@@ -307,7 +311,9 @@ func law(k *keyPlan, s *stream, part string, fits []bool) item {
 	slices.Sort(shown)
 	it.shown = strings.Join(slices.Compact(shown), "; ")
 	if !decided {
-		it.missing = "too few frames that differ"
+		if it.missing = "too few frames that differ"; shown == nil {
+			it.missing = answered
+		}
 		clear(it.loss)
 		return it
 	}
@@ -377,11 +383,14 @@ func constant(k *keyPlan, s *stream, signal string, fits []bool) item {
 		}
 		return "not fixed"
 	}
-	it.missing = "fewer than two frames with a value"
+	it.missing = answered
 	for n := range k.kinds {
 		c := k.kinds[n].constant(signal)
 		if c == nil || !fits[n] {
 			continue
+		}
+		if it.missing == answered {
+			it.missing = "fewer than two frames with a value"
 		}
 		v := &s.fields[c.question]
 		usual, total := v.usual()

@@ -89,7 +89,7 @@ func (sc *scene) verdict(res *Result, car *score, ranked []class, shares []float
 		worst = max(worst, loss)
 	}
 	switch {
-	case res.Foreign > 0 && res.Explained < leastExplained, worst > unsatisfied:
+	case res.Foreign > 0 && res.Explained < leastExplained, worst > unsatisfied, len(sc.recorded) == 0 && len(res.Interfaces) > 0:
 		res.Verdict = NoneFits
 	case tied, res.Seen == 0:
 		res.Verdict = Tie

@@ -2,6 +2,8 @@ package identify
 
 import (
 	"cmp"
+	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"strings"
@@ -106,26 +108,27 @@ func (sc *scene) state(name string, car *score) State {
 	return NotTested
 }
 
-// inCommon describes settings by what they share and the rest of the library
-// does not.
+// inCommon describes settings by what they share and others of the library do not
+// have: one or two values of a trait.
 func (p *Plan) inCommon(of []int) string {
 	var words []string
-	for _, trait := range traits {
-		value := trait.of(p.settings[of[0]])
-		same := func(i int) bool { return trait.of(p.settings[i]) == value }
-		shared, everywhere := true, true
-		for _, i := range of {
-			shared = shared && same(i)
+	for _, t := range traits {
+		if t.plug {
+			continue // no module knows the loom
 		}
-		for i := range p.settings {
-			everywhere = everywhere && same(i)
+		theirs, all := map[string]bool{}, map[string]bool{}
+		for i, s := range p.settings {
+			all[t.of(s)] = true
+			if slices.Contains(of, i) {
+				theirs[t.of(s)] = true
+			}
 		}
-		if shared && !everywhere && value != "" {
-			words = append(words, trait.prefix+value)
+		if len(theirs) < min(3, len(all)) && !theirs[""] {
+			words = append(words, t.prefix+strings.Join(slices.Sorted(maps.Keys(theirs)), " or "))
 		}
 	}
 	if words == nil {
-		return strings.Join(p.names(of), " or ")
+		return fmt.Sprintf("one of %d settings", len(of))
 	}
 	return strings.Join(words, ", ")
 }
@@ -135,13 +138,14 @@ type trait struct {
 	prefix string
 	of     func(*profiles.Setting) string
 	read   string // where a person reads it off the car
+	plug   bool   // of the loom, not of the network
 }
 
 var traits = []trait{
-	{"series ", func(s *profiles.Setting) string { return s.Identity.Series }, "the build plate and build date (series %s)"},
-	{"", func(s *profiles.Setting) string { return s.Identity.Engine }, "the engine number or the build plate (engine %s)"},
-	{"", func(s *profiles.Setting) string { return s.Identity.Gearbox }, "the gearbox code on its housing (%s)"},
-	{"loom ", func(s *profiles.Setting) string { return s.Settings.Loom }, "a photo of the engine computer's plug (loom %s)"},
+	{"series ", func(s *profiles.Setting) string { return s.Identity.Series }, "the build plate and build date (series %s)", false},
+	{"", func(s *profiles.Setting) string { return s.Identity.Engine }, "the engine number or the build plate (engine %s)", false},
+	{"", func(s *profiles.Setting) string { return s.Identity.Gearbox }, "the gearbox code on its housing (%s)", false},
+	{"loom ", func(s *profiles.Setting) string { return s.Settings.Loom }, "a photo of the engine computer's plug (loom %s)", true},
 }
 
 // recommend finds the network setting that the listeners to keep alive ask for,

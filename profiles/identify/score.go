@@ -141,7 +141,7 @@ func (r *score) pieces(setting int) []Piece {
 		}
 		switch loss := it.against(setting); {
 		case it.missing != "":
-			if !it.couldTell() {
+			if it.missing == answered || !it.couldTell() {
 				continue
 			}
 			p.Outcome, p.Shown, p.Against = NotTestable, it.missing, 0

@@ -55,7 +55,7 @@ func (sc *scene) next(res *Result, car *score) *Step {
 	}
 	open := map[string]bool{} // what has not been tested yet
 	for i := range car.items {
-		if it := &car.items[i]; it.missing != "" {
+		if it := &car.items[i]; it.missing != "" && it.missing != answered {
 			open[it.name()] = true
 		}
 	}
@@ -66,12 +66,21 @@ func (sc *scene) next(res *Result, car *score) *Step {
 		}
 	}
 	best := slices.SortedFunc(maps.Values(options), func(a, b *option) int {
-		return cmp.Or(cmp.Compare(b.n, a.n), cmp.Compare(slices.Index(stepOrder, a.kind), slices.Index(stepOrder, b.kind)), cmp.Compare(a.bus, b.bus))
+		return cmp.Or(a.lastResort()-b.lastResort(), cmp.Compare(b.n, a.n), cmp.Compare(slices.Index(stepOrder, a.kind), slices.Index(stepOrder, b.kind)), cmp.Compare(a.bus, b.bus))
 	})
 	if len(best) == 0 {
 		return nil
 	}
 	return best[0].step(len(tied))
+}
+
+// lastResort is 1 for the factory unit's word: it counts for itself only, so what
+// the other modules can still say comes first.
+func (o *option) lastResort() int {
+	if o.kind == "factory" {
+		return 1
+	}
+	return 0
 }
 
 func (it *item) name() string { return it.key.bus + " " + it.key.id.String() + " " + it.what }

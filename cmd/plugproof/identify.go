@@ -1,0 +1,193 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"maps"
+	"slices"
+	"strings"
+
+	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
+
+	"plugproof/decode/capture"
+	"plugproof/profiles"
+	"plugproof/profiles/check"
+	"plugproof/profiles/identify"
+)
+
+// identifyOptions are the flags of identify.
+type identifyOptions struct {
+	profileFolders
+	ecu     string
+	buses   list
+	explain bool
+	format  string
+	out     string
+}
+
+func (o *identifyOptions) addFlags(flags *pflag.FlagSet) {
+	o.profileFolders.addFlags(flags)
+	flags.StringVar(&o.ecu, "replaced-ecu", "", "what stood in the engine computer's place: out, factory or new")
+	flags.Var(&o.buses, "bus", "the interface of a capture that is a bus of the settings, as `IF=BUS`; may be repeated")
+	flags.BoolVar(&o.explain, "explain", false, "list every discriminator: seen, contradicted, not testable")
+	flags.StringVarP(&o.format, "format", "f", "text", "`FORMAT` of the output: text or json")
+	flags.StringVarP(&o.out, "out", "o", "", "write to `FILE` instead of standard output")
+}
+
+func newIdentify(a *app) *cobra.Command {
+	var o identifyOptions
+	cmd := &cobra.Command{
+		Use:   "identify CAPTURE...",
+		Short: "Say which network setting the car's other modules ask for",
+		Long: `Score every setting on file by what the car's other modules send of their own,
+module by module, and say which it is, with the odds and what they rest on.
+
+The engine computer's own frames, and what a gateway relays of them, only echo
+the setting that was picked: they are scored apart and set against what the car
+says. Best is a capture with the engine computer unplugged, key on for 10 s.
+
+  identified  odds of 100:1 or more, three discriminators or more, nothing against it
+  likely      odds of 10:1 or more
+  tie         less, or settings that are the same on the bus: read them off the car
+  none fits   a conversion, or a car that is not on file: see the modules
+
+The folders of --profiles and of the variable ` + profilesVariable + ` are
+looked through besides the settings inside the tool. What profiles state is as
+good as who wrote them; the odds are starting values from common practice.
+
+Exit code 0 is identified or likely, 3 a tie or none that fits.`,
+		Example: `  plugproof identify unplugged.log --replaced-ecu out
+  plugproof identify after.log --replaced-ecu new --explain
+  plugproof identify car.log --bus can0=drive --bus can1=body`,
+		Args: atLeastOne("capture"),
+		RunE: func(cmd *cobra.Command, args []string) error { return runIdentify(cmd.Context(), a, &o, args) },
+	}
+	o.addFlags(cmd.Flags())
+	return cmd
+}
+
+// identifyDocument is the JSON form of an identification.
+type identifyDocument struct {
+	Schema  string         `json:"schema"`
+	Version string         `json:"tool_version"`
+	Inputs  identifyInputs `json:"inputs"`
+	*identify.Result
+}
+
+type identifyInputs struct {
+	Captures []capture.FileReport `json:"captures"`
+	Files    []check.File         `json:"files"` // of the settings in the answer
+	Settings []string             `json:"settings"`
+}
+
+func runIdentify(ctx context.Context, a *app, o *identifyOptions, paths []string) error {
+	if err := oneOf("--format", o.format, "text", "json"); err != nil {
+		return err
+	}
+	in, err := o.input()
+	if err != nil {
+		return err
+	}
+	lib, err := o.library()
+	if err != nil {
+		return err
+	}
+	settings, plan, err := a.identifyPlan(lib)
+	if err != nil {
+		return err
+	}
+	r, err := capture.Open(paths, capture.Options{Stdin: a.stdin, Hash: o.format == "json"})
+	if err != nil {
+		return err
+	}
+	defer r.Close()
+	out, err := a.output(o.out, paths...)
+	if err != nil {
+		return err
+	}
+	defer out.Drop()
+	stop := a.progress(r)
+	c, err := capture.Fold(ctx, r, func() *identify.Collector { return plan.New(r.Buses()) })
+	stop()
+	if err != nil {
+		return err
+	}
+	res, err := plan.Judge(c, in)
+	if err != nil {
+		return hint(err, "--bus IF=BUS")
+	}
+	if o.format == "json" {
+		err = writeIdentify(out, r, lib, settings, res)
+	} else {
+		err = writeIdentifyText(out, res, settings, o.explain, a.colours(out))
+	}
+	if err != nil {
+		return err
+	}
+	a.summary(r.Reports())
+	if err := out.Commit(); err != nil {
+		return err
+	}
+	if res.Verdict == identify.Tie || res.Verdict == identify.NoneFits {
+		return errUntestable
+	}
+	return nil
+}
+
+// input turns the flags into what is known of the car.
+func (o *identifyOptions) input() (in identify.Input, err error) {
+	if o.ecu != "" {
+		if err := oneOf("--replaced-ecu", o.ecu, string(identify.Out), string(identify.Factory), string(identify.New)); err != nil {
+			return in, err
+		}
+	}
+	in.ECU, in.Map = identify.ECU(o.ecu), map[string]string{}
+	for _, text := range o.buses {
+		name, bus, ok := strings.Cut(text, "=")
+		if !ok || name == "" || bus == "" {
+			return in, hint(fmt.Errorf("--bus %s: not an interface and a bus", text), "write IF=BUS, as in can0=drive")
+		}
+		if have := in.Map[name]; have != "" && have != bus {
+			return in, hint(fmt.Errorf("--bus %s: %s is %s already", text, name, have), "leave one out")
+		}
+		in.Map[name] = bus
+	}
+	return in, nil
+}
+
+// identifyPlan loads all settings; one that cannot be loaded is an error, for
+// without it another would be taken for the car.
+func (a *app) identifyPlan(lib *profiles.Library) ([]*profiles.Setting, *identify.Plan, error) {
+	settings, bad := identify.Library(lib)
+	for _, name := range slices.Sorted(maps.Keys(bad)) {
+		if problems := (profiles.Problems)(nil); errors.As(bad[name], &problems) {
+			return nil, nil, problems
+		}
+		return nil, nil, fmt.Errorf("profile %s: %w", name, bad[name])
+	}
+	plan, err := identify.NewPlan(settings)
+	return settings, plan, err
+}
+
+func writeIdentify(out *output, r *capture.Reader, lib *profiles.Library, settings []*profiles.Setting, res *identify.Result) error {
+	doc := identifyDocument{Schema: "plugproof/identify/1", Version: toolVersion, Result: res}
+	doc.Inputs.Captures, doc.Inputs.Files = r.Reports(), []check.File{}
+	for _, s := range settings {
+		doc.Inputs.Settings = append(doc.Inputs.Settings, s.Name)
+		if !slices.Contains(res.Settings, s.Name) {
+			continue
+		}
+		files, err := check.SettingFiles(lib, s)
+		if err != nil {
+			return err
+		}
+		for _, f := range files {
+			if !slices.Contains(doc.Inputs.Files, f) {
+				doc.Inputs.Files = append(doc.Inputs.Files, f)
+			}
+		}
+	}
+	return writeJSON(out, &doc)
+}
