@@ -78,7 +78,6 @@ func writeAnswer(b *strings.Builder, res *identify.Result, settings []*profiles.
 	if narrowed {
 		writeSettings(fact, res)
 	}
-
 	if res.ECU != nil && !res.Disagree {
 		fact("ECU", "%s %s: not counted for the car", ecuWords(res.ECU.Is), settingsText(res.ECU.Settings))
 	}
