@@ -48,7 +48,7 @@ The engine computer's own frames, and what a gateway relays of them, only echo
 the setting that was picked: they are scored apart and set against what the car
 says. Best is a capture with the engine computer unplugged, key on for 10 s.
 
-  identified  odds of 100:1, three discriminators of two modules, nothing against
+  identified  odds of 100:1, three discriminators, two modules, none against
   likely      odds of 10:1
   tie         less, or several that are the same on the bus: read it off the car
   none fits   a conversion, or a car that is not on file: see the modules
