@@ -186,7 +186,7 @@ func (r *row) report(all float64, timed bool) ID {
 	}
 	for code, n := range r.lengths {
 		if n > 0 {
-			out.Lengths = append(out.Lengths, Length{int(can.DLCToLen(uint8(code), true)), n})
+			out.Lengths = append(out.Lengths, Length{int(can.DLCToLen(uint8(code), true)), uint64(n)})
 		}
 	}
 	if timed {

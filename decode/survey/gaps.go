@@ -3,6 +3,7 @@ package survey
 import (
 	"math"
 	"math/bits"
+	"slices"
 )
 
 // GapErrorPercent bounds how far a quantile of Gaps is from the exact one, in
@@ -13,10 +14,15 @@ const GapErrorPercent = 100.0 / 128
 // p the octave from 2^(9+p) ns in 64 equal steps. Gaps past the last octave
 // (2^43 ns, 2.4 hours) fall into its last bucket.
 const (
-	slotBits  = 6 // 64 buckets on a page
+	slotBits  = 6 // 64 buckets on a page; a bucket's number is page<<slotBits | slot
+	slotMask  = 1<<slotBits - 1
 	firstBits = 10
 	pages     = 34
 )
+
+// fewGaps is how many gaps are kept one by one before pages are made: a capture
+// of many identifiers, or a short stretch, has few for each.
+const fewGaps = 32
 
 type page [1 << slotBits]uint32
 
@@ -28,6 +34,7 @@ type Gaps struct {
 	n        uint64
 	sum      uint64
 	min, max int64
+	few      []uint16 // buckets of the first gaps
 	pages    *[pages]*page
 }
 
@@ -39,14 +46,29 @@ func (g *Gaps) Add(gap int64) {
 	g.max = max(g.max, gap)
 	g.n++
 	g.sum = addSum(g.sum, uint64(gap))
-	p, slot := bucket(gap)
+	g.count(bucket(gap), 1)
+}
+
+// count adds n gaps to bucket b.
+func (g *Gaps) count(b int, n uint32) {
 	if g.pages == nil {
+		if len(g.few)+int(n) <= fewGaps {
+			for range n {
+				g.few = append(g.few, uint16(b))
+			}
+			return
+		}
 		g.pages = new([pages]*page)
+		for _, b := range g.few {
+			g.count(int(b), 1)
+		}
+		g.few = nil
 	}
-	if g.pages[p] == nil {
-		g.pages[p] = new(page)
+	p := &g.pages[b>>slotBits]
+	if *p == nil {
+		*p = new(page)
 	}
-	bump(&g.pages[p][slot], 1)
+	bump(&(*p)[b&slotMask], n)
 }
 
 // Merge adds the gaps counted by other.
@@ -60,18 +82,31 @@ func (g *Gaps) Merge(other *Gaps) {
 	g.max = max(g.max, other.max)
 	g.n += other.n
 	g.sum = addSum(g.sum, other.sum)
-	if g.pages == nil {
-		g.pages = new([pages]*page)
+	for b, n := range other.buckets {
+		g.count(b, n)
 	}
-	for p, from := range other.pages {
-		if from == nil {
+}
+
+// buckets yields the buckets that hold gaps, in order, and how many; one bucket
+// may come several times.
+func (g *Gaps) buckets(yield func(b int, n uint32) bool) {
+	few := slices.Sorted(slices.Values(g.few))
+	for _, b := range few {
+		if !yield(int(b), 1) {
+			return
+		}
+	}
+	if g.pages == nil {
+		return
+	}
+	for p, counts := range g.pages {
+		if counts == nil {
 			continue
 		}
-		if g.pages[p] == nil {
-			g.pages[p] = new(page)
-		}
-		for slot, n := range from {
-			bump(&g.pages[p][slot], n)
+		for slot, n := range counts {
+			if n > 0 && !yield(p<<slotBits|slot, n) {
+				return
+			}
 		}
 	}
 }
@@ -103,14 +138,9 @@ func (g *Gaps) Quantile(q float64) int64 {
 		return g.max
 	}
 	var seen uint64
-	for p, from := range g.pages {
-		if from == nil {
-			continue
-		}
-		for slot, n := range from {
-			if seen += uint64(n); seen >= rank {
-				return min(max(middle(p, slot), g.min), g.max)
-			}
+	for b, n := range g.buckets {
+		if seen += uint64(n); seen >= rank {
+			return g.middle(b)
 		}
 	}
 	return g.max
@@ -119,37 +149,33 @@ func (g *Gaps) Quantile(q float64) int64 {
 // Between returns how many gaps lie from lo to hi, both in ns, as far as the
 // buckets tell: one counts when its middle is in the range.
 func (g *Gaps) Between(lo, hi int64) uint64 {
-	if g.pages == nil {
-		return 0
-	}
-	var n uint64
-	for p, from := range g.pages {
-		if from == nil {
-			continue
-		}
-		for slot, k := range from {
-			if m := min(max(middle(p, slot), g.min), g.max); lo <= m && m <= hi {
-				n += uint64(k)
-			}
+	var total uint64
+	for b, n := range g.buckets {
+		if m := g.middle(b); lo <= m && m <= hi {
+			total += uint64(n)
 		}
 	}
-	return n
+	return total
 }
 
-// bucket returns the page and the slot that count a gap.
-func bucket(gap int64) (p, slot int) {
+// middle returns the centre of a bucket, or what of it gaps were seen in, in ns.
+func (g *Gaps) middle(b int) int64 { return min(max(middle(b), g.min), g.max) }
+
+// bucket returns the bucket that counts a gap.
+func bucket(gap int64) int {
 	top := bits.Len64(uint64(gap))
 	switch {
 	case top <= firstBits:
-		return 0, int(gap >> (firstBits - slotBits))
+		return int(gap >> (firstBits - slotBits))
 	case top-firstBits >= pages:
-		return pages - 1, 1<<slotBits - 1
+		return pages<<slotBits - 1
 	}
-	return top - firstBits, int(gap>>(top-1-slotBits)) & (1<<slotBits - 1)
+	return (top-firstBits)<<slotBits | int(gap>>(top-1-slotBits))&slotMask
 }
 
 // middle returns the centre of a bucket, in ns.
-func middle(p, slot int) int64 {
+func middle(b int) int64 {
+	p, slot := b>>slotBits, b&slotMask
 	shift := firstBits - slotBits
 	if p > 0 {
 		shift = firstBits + p - 1 - slotBits

@@ -26,13 +26,13 @@ type row struct {
 	frames, fdFrames       uint64
 	nominal, data          uint64     // bits on the wire
 	lastNominal, lastData  uint64     // those of the latest frame
-	lengths                [16]uint64 // by data length code
+	lengths                [16]uint32 // frames by data length code
 	first, last            stamp
 	earliest, latest       int64  // stamps, ns
 	begun, ended           int64  // first and latest frame, ns of observed time since the collector's start
 	pairs, repeats         uint64 // frames with one before them in the same capture; those that repeat its payload
 	backward               uint64
-	gaps                   [2]Gaps // before a frame that repeats the payload, and one that changes it
+	gaps                   *[2]Gaps // before a frame that repeats the payload, and one that changes it; nil: none
 	firstGap, lastGap      int64
 	evenPairs, evenGapDiff uint64
 }
@@ -68,9 +68,9 @@ func (r *row) add(f *can.Frame, observed int64) (same bool) {
 	r.data += r.lastData
 	if f.Flags&can.FD != 0 {
 		r.fdFrames++
-		r.lengths[f.DLC&15]++
+		bump(&r.lengths[f.DLC&15], 1)
 	} else {
-		r.lengths[f.Len&15]++ // classic codes over 8 stand for 8 bytes
+		bump(&r.lengths[f.Len&15], 1) // classic codes over 8 stand for 8 bytes
 	}
 	if r.frames == 0 {
 		r.first, r.firstGap, r.lastGap = now, noGap, noGap
@@ -129,6 +129,9 @@ func (r *row) join(next *stamp, changed bool) {
 		which := 0
 		if changed {
 			which = 1
+		}
+		if r.gaps == nil {
+			r.gaps = new([2]Gaps)
 		}
 		r.gaps[which].Add(gap)
 	}
@@ -199,13 +202,17 @@ func (r *row) mergeSums(next *row) {
 	r.nominal += next.nominal
 	r.data += next.data
 	for i, n := range next.lengths {
-		r.lengths[i] += n
+		bump(&r.lengths[i], n)
 	}
 	r.pairs += next.pairs
 	r.repeats += next.repeats
 	r.backward += next.backward
-	for i := range r.gaps {
-		r.gaps[i].Merge(&next.gaps[i])
+	switch {
+	case r.gaps == nil:
+		r.gaps = next.gaps
+	case next.gaps != nil:
+		r.gaps[0].Merge(&next.gaps[0])
+		r.gaps[1].Merge(&next.gaps[1])
 	}
 	r.evenPairs += next.evenPairs
 	r.evenGapDiff = addSum(r.evenGapDiff, next.evenGapDiff)
@@ -217,7 +224,9 @@ func (r *row) mergeSums(next *row) {
 // allGaps returns the gaps before every frame, changed or not.
 func (r *row) allGaps() *Gaps {
 	var all Gaps
-	all.Merge(&r.gaps[0])
-	all.Merge(&r.gaps[1])
+	if r.gaps != nil {
+		all.Merge(&r.gaps[0])
+		all.Merge(&r.gaps[1])
+	}
 	return &all
 }

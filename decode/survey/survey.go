@@ -93,7 +93,7 @@ func (c *Collector) addBus(index uint16) {
 }
 
 // addRow makes the row for a new identifier; nil when it has no claim to one.
-// A quarter more rows than allowed are kept for a while, so that giving up the
+// An eighth more rows than allowed are kept for a while, so that giving up the
 // excess costs little for each.
 func (c *Collector) addRow(b *bus, f *can.Frame) *row {
 	var def *decode.Message
@@ -111,7 +111,7 @@ func (c *Collector) addRow(b *bus, f *can.Frame) *row {
 	}
 	b.put(r)
 	c.rows++
-	if len(b.rows) > MaxIDs+MaxIDs/4 || c.rows > MaxRows+MaxRows/4 {
+	if len(b.rows) > MaxIDs+MaxIDs/8 || c.rows > MaxRows+MaxRows/8 {
 		c.limitRows()
 		if rank > b.limit {
 			return nil
