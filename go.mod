@@ -14,6 +14,7 @@ require (
 	github.com/vbauerster/mpb/v8 v8.16.2
 	go.einride.tech/can v0.17.0
 	go.uber.org/goleak v1.3.0
+	golang.org/x/sys v0.50.0
 	golang.org/x/term v0.48.0
 	golang.org/x/text v0.44.0
 	pgregory.net/rapid v1.3.0
@@ -31,6 +32,5 @@ require (
 	github.com/vbauerster/cupwriter v0.0.5 // indirect
 	go.yaml.in/yaml/v3 v3.0.4 // indirect
 	golang.org/x/net v0.61.0 // indirect
-	golang.org/x/sys v0.50.0 // indirect
 	golang.org/x/tools v0.52.0 // indirect
 )
