@@ -1,0 +1,241 @@
+package socketcan
+
+import (
+	"context"
+	"errors"
+	"net"
+	"os"
+	"sync/atomic"
+	"syscall"
+	"time"
+
+	"golang.org/x/sys/unix"
+
+	"plugproof/decode/can"
+)
+
+type conn struct {
+	file      *os.File // owns the descriptor; the runtime's poller waits for it
+	raw       syscall.RawConn
+	bus       uint16
+	routes    map[int32]uint16 // by interface index; nil: a single interface
+	in        inbox
+	readNow   func(fd uintptr) // made once: a closure for every call would be allocated
+	limit     int              // of readNow: messages to read
+	got       int              // by readNow
+	readErr   error            // of readNow
+	confirmed atomic.Uint64
+	dropped   atomic.Uint64
+}
+
+// open makes the descriptor, sets every option before it binds, so that no
+// frame comes in under other options, and gives it to the poller.
+func (c *Conn) open(bus uint16, config *Config) error {
+	index := 0
+	if c.name != "" {
+		found, err := net.InterfaceByName(c.name)
+		if err != nil {
+			return unix.ENODEV
+		}
+		index = found.Index
+	}
+	fd, err := unix.Socket(unix.AF_CAN, unix.SOCK_RAW|unix.SOCK_NONBLOCK|unix.SOCK_CLOEXEC, unix.CAN_RAW)
+	if err != nil {
+		return err
+	}
+	if err := setOptions(fd, config); err != nil {
+		unix.Close(fd)
+		return err
+	}
+	if err := unix.Bind(fd, &unix.SockaddrCAN{Ifindex: index}); err != nil {
+		unix.Close(fd)
+		return err
+	}
+	c.file = os.NewFile(uintptr(fd), "can:"+c.name)
+	c.bus = bus
+	if c.name == "" {
+		c.routes = map[int32]uint16{}
+	}
+	c.readNow = func(fd uintptr) { c.got, c.readErr = c.in.receive(fd, c.limit) }
+	c.raw, err = c.file.SyscallConn()
+	if err != nil {
+		c.file.Close()
+	}
+	return err
+}
+
+func (c *Conn) route(index int, bus uint16) { c.routes[int32(index)] = bus }
+
+// setOptions sets the options of linux/can/raw.h.
+func setOptions(fd int, config *Config) error {
+	flag := func(on bool) int {
+		if on {
+			return 1
+		}
+		return 0
+	}
+	for _, o := range []struct{ level, option, value int }{
+		{unix.SOL_CAN_RAW, unix.CAN_RAW_ERR_FILTER, int(config.Errors)},
+		{unix.SOL_CAN_RAW, unix.CAN_RAW_LOOPBACK, flag(!config.NoLoopback)},
+		{unix.SOL_CAN_RAW, unix.CAN_RAW_RECV_OWN_MSGS, flag(config.OwnFrames)},
+		{unix.SOL_CAN_RAW, unix.CAN_RAW_FD_FRAMES, flag(!config.ClassicOnly)},
+		{unix.SOL_CAN_RAW, unix.CAN_RAW_JOIN_FILTERS, flag(config.JoinFilters)},
+		{unix.SOL_SOCKET, unix.SO_RXQ_OVFL, 1},
+		{unix.SOL_SOCKET, unix.SO_TIMESTAMPING, unix.SOF_TIMESTAMPING_RX_SOFTWARE | unix.SOF_TIMESTAMPING_SOFTWARE},
+	} {
+		if err := unix.SetsockoptInt(fd, o.level, o.option, o.value); err != nil {
+			return os.NewSyscallError("setsockopt", err)
+		}
+	}
+	if err := setBuffer(fd, config.Buffer); err != nil {
+		return os.NewSyscallError("setsockopt", err)
+	}
+	if len(config.Filters) == 0 && !config.SendOnly {
+		return nil
+	}
+	filters := make([]unix.CanFilter, 0, len(config.Filters))
+	for _, f := range config.Filters {
+		filters = append(filters, unix.CanFilter{Id: f.ID, Mask: f.Mask})
+	}
+	if config.SendOnly {
+		filters = nil
+	}
+	err := unix.SetsockoptCanRawFilter(fd, unix.SOL_CAN_RAW, unix.CAN_RAW_FILTER, filters)
+	return os.NewSyscallError("setsockopt filters", err)
+}
+
+// setBuffer asks for a larger buffer than net.core.rmem_max where we may
+// (socket(7): SO_RCVBUFFORCE needs CAP_NET_ADMIN).
+func setBuffer(fd, size int) error {
+	if size == 0 {
+		return nil
+	}
+	if unix.SetsockoptInt(fd, unix.SOL_SOCKET, unix.SO_RCVBUFFORCE, size) == nil {
+		return nil
+	}
+	return unix.SetsockoptInt(fd, unix.SOL_SOCKET, unix.SO_RCVBUF, size)
+}
+
+// read takes what is there without waiting, and waits only when nothing is.
+func (c *Conn) read(ctx context.Context, frames []can.Frame) (int, error) {
+	if len(frames) == 0 {
+		return 0, nil
+	}
+	c.limit = len(frames)
+	for {
+		if ctx.Err() != nil {
+			return 0, context.Cause(ctx)
+		}
+		err := c.raw.Control(c.readNow)
+		if err == nil && c.readErr == unix.EAGAIN {
+			err = c.await(ctx)
+		}
+		switch {
+		case err != nil && ctx.Err() != nil:
+			return 0, context.Cause(ctx)
+		case err != nil:
+			return 0, err
+		case c.readErr != nil:
+			return 0, c.readErr
+		}
+		if n := c.take(frames, c.got); n > 0 {
+			return n, nil
+		}
+	}
+}
+
+// await waits for frames until ctx ends. A deadline in the past is how a wait of
+// the runtime's poller is broken off.
+func (c *Conn) await(ctx context.Context) error {
+	ended := make(chan struct{})
+	stop := context.AfterFunc(ctx, func() {
+		defer close(ended)
+		_ = c.file.SetReadDeadline(time.Unix(1, 0)) // fails only on a closed file, which nobody waits for
+	})
+	err := c.raw.Read(func(fd uintptr) bool {
+		c.readNow(fd)
+		return c.readErr != unix.EAGAIN
+	})
+	if !stop() {
+		<-ended
+		err = errors.Join(err, c.file.SetReadDeadline(time.Time{}))
+	}
+	return err
+}
+
+// take decodes the received messages into frames.
+func (c *Conn) take(frames []can.Frame, got int) (n int) {
+	for i := range got {
+		m := c.in.message(i)
+		if m.confirm {
+			c.confirmed.Add(1)
+		}
+		if m.dropped > 0 {
+			c.noteDropped(m.dropped)
+		}
+		bus, known := c.bus, true
+		if c.routes != nil {
+			bus, known = c.routes[m.index]
+		}
+		if !known || !parse(&frames[n], m.packet) {
+			continue
+		}
+		f := &frames[n]
+		f.Bus, f.Time = bus, m.time
+		f.Flags |= can.Rx
+		if m.local {
+			f.Flags ^= can.Rx | can.Tx
+		}
+		n++
+	}
+	return n
+}
+
+// noteDropped keeps the larger count: the kernel's wraps after 32 bits, ours is
+// read again from there.
+func (c *Conn) noteDropped(count uint32) {
+	old := c.dropped.Load()
+	c.dropped.Store(old + uint64(count-uint32(old)))
+}
+
+// lost asks for the count as it is now: the last frames may have been dropped
+// after the last one that was received.
+func (c *Conn) lost() uint64 {
+	_ = c.raw.Control(func(fd uintptr) { // a closed socket keeps the last count
+		if count, ok := droppedNow(fd); ok {
+			c.noteDropped(count)
+		}
+	})
+	return c.dropped.Load()
+}
+
+// retryQueue is the wait before a full queue is tried again: about the time that
+// four frames take at 500 kbit/s. There is nothing to wait on: poll says
+// writable while the interface's queue is full.
+const retryQueue = time.Millisecond
+
+func (c *Conn) write(ctx context.Context, f *can.Frame) error {
+	var buffer [fdSize]byte
+	packet := buffer[:format(&buffer, f)]
+	for {
+		if ctx.Err() != nil {
+			return context.Cause(ctx)
+		}
+		var err error
+		if controlErr := c.raw.Control(func(fd uintptr) { _, err = unix.Write(int(fd), packet) }); controlErr != nil {
+			return controlErr
+		}
+		// EAGAIN is a full socket buffer, ENOBUFS a full queue of the interface.
+		if err != unix.ENOBUFS && err != unix.EAGAIN {
+			return err
+		}
+		timer := time.NewTimer(retryQueue)
+		select {
+		case <-ctx.Done():
+			timer.Stop()
+		case <-timer.C:
+		}
+	}
+}
+
+func (c *Conn) close() error { return c.file.Close() }
