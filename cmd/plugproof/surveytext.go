@@ -96,7 +96,7 @@ func (v *surveyView) facts(b *survey.Bus) {
 		}
 	}
 	if b.Others != nil {
-		fact("more", "%s of identifiers past the first %s", plural(int(b.Others.Frames), "frame"), grouped(survey.MaxIDs))
+		fact("more", "%s of identifiers beside the %s listed here", plural(int(b.Others.Frames), "frame"), grouped(uint64(len(b.IDs))))
 	}
 }
 

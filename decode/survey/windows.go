@@ -42,11 +42,7 @@ type window struct {
 
 // Add counts an amount at a time, in ns, of the capture with the given index.
 func (w *Windows) Add(time int64, file uint16, nominal, data uint64) {
-	index := time / windowNS
-	if time < 0 {
-		index = (time+1)/windowNS - 1
-	}
-	w.feed(window{index: index, file: file, timed: time != 0, nominal: nominal, data: data})
+	w.feed(window{index: floorDiv(time, windowNS), file: file, timed: time != 0, nominal: nominal, data: data})
 }
 
 func (w *Windows) feed(next window) {
