@@ -6,6 +6,8 @@ import (
 	"maps"
 	"slices"
 	"strings"
+
+	"plugproof/decode/guard"
 )
 
 // Difference is one thing that tells two settings apart on the bus.
@@ -159,7 +161,11 @@ func (c *Counter) describe() string {
 	if c == nil {
 		return "none"
 	}
-	return strings.TrimSpace(fmt.Sprintf("%s step %d modulo %d", c.where(), max(1, c.Step), c.Modulo))
+	text := fmt.Sprintf("%s step %d", c.where(), max(1, c.Step))
+	if c.Modulo > 0 {
+		text += fmt.Sprintf(" modulo %d", c.Modulo)
+	}
+	return text
 }
 
 func (c *Checksum) describe() string {
@@ -174,7 +180,17 @@ func (c *Checksum) describe() string {
 	if err != nil {
 		return err.Error()
 	}
-	return fmt.Sprintf("%s: %v over %s", c.where(), law, cmp.Or(strings.Join(over, ", "), "data"))
+	return fmt.Sprintf("%s: %s over %s", c.where(), lawName(law), cmp.Or(strings.Join(over, ", "), "data"))
+}
+
+// lawName returns the name of a law, or the law spelled out where it has none.
+func lawName(law guard.Law) string {
+	for _, name := range guard.Names() {
+		if named, _ := guard.Named(name); named == law {
+			return name
+		}
+	}
+	return law.String()
 }
 
 func (p *Parity) describe() string {
