@@ -215,6 +215,7 @@ func (d *pcapDecoder) end(rest int, err error) error {
 		if err := d.win.skip(int64(rest)); err != nil {
 			return err
 		}
+		d.win.drop()
 	}
 	return err
 }
