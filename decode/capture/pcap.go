@@ -212,10 +212,9 @@ func (d *pcapDecoder) decode(f *can.Frame, packet []byte, orig int) Kind {
 func (d *pcapDecoder) end(rest int, err error) error {
 	if rest > 0 {
 		d.in.rep.setAside(Cut, Place{d.win.off, d.record + 1})
-		if err := d.win.skip(int64(rest)); err != nil {
+		if err := d.win.skipLast(rest); err != nil {
 			return err
 		}
-		d.win.drop()
 	}
 	return err
 }

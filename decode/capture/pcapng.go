@@ -248,7 +248,7 @@ func (d *pcapngDecoder) tail(win []byte, err error) error {
 		return d.lose()
 	}
 	d.in.rep.setAside(Cut, Place{d.win.off, d.record + 1})
-	if skipErr := d.win.skip(int64(len(win))); skipErr != nil {
+	if skipErr := d.win.skipLast(len(win)); skipErr != nil {
 		return skipErr
 	}
 	return err
@@ -276,7 +276,7 @@ func (d *pcapngDecoder) search() error {
 		starts, err = at, nil
 	}
 	d.damage += int64(starts)
-	if skipErr := d.win.skip(int64(starts)); skipErr != nil {
+	if skipErr := d.win.skipLast(starts); skipErr != nil {
 		return skipErr
 	}
 	return err

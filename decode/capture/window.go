@@ -49,6 +49,14 @@ func (w *window) skip(n int64) error {
 	return nil
 }
 
+// skipLast passes over n bytes after which there may be no more, and takes them
+// from the input at once.
+func (w *window) skipLast(n int) error {
+	err := w.skip(int64(n))
+	w.drop()
+	return err
+}
+
 // drop takes from r what was passed over.
 func (w *window) drop() {
 	w.r.Discard(w.pos) // cannot fail: these bytes are buffered
