@@ -62,6 +62,7 @@ type Node struct {
 	Fitted  *bool  `yaml:"fitted,omitempty"`   // nil: yes
 	Option  bool   `yaml:"option,omitempty"`   // its absence proves nothing
 	HangsOn string `yaml:"hangs_on,omitempty"` // falls silent with this node (main relay, terminator)
+	Several bool   `yaml:"several,omitempty"`  // stands for units that nobody has told apart
 
 	Buses []string `yaml:"buses,omitempty"` // where it listens; empty: where it sends
 	Flags []Flag   `yaml:"flags,omitempty"` // its own fault, limp and lamp bits: its verdict on the others

@@ -25,6 +25,7 @@ func captureRules() []Rule {
 // Limits of the capture rules, common practice.
 const (
 	clumpedShare = 0.01 // of the frames
+	leastUnnamed = 4    // messages of unknown senders that must lose frames alike
 	lossShare    = 0.60 // of the fast messages that miss frames at one instant
 	fastCycle    = 20 * time.Millisecond
 )
@@ -87,10 +88,10 @@ func judgeLost(c *Case, r *Results) {
 			r.Add(f.events(c, &b.ErrorFrames))
 			return
 		}
-		if senders, share, lost := c.losses(b); senders >= 2 {
+		if whose, share, lost := c.losses(b); lost > 0 {
 			f := Finding{
 				Rule: "capture/frames-lost", Verdict: Review, Bus: b.Interface, Count: lost,
-				Text:     fmt.Sprintf("%.1f %% of the frames of %d units are missing, each in gaps of whole cycles: the recording lost them, not the senders", 100*share, senders),
+				Text:     fmt.Sprintf("%.1f %% of the frames of %s are missing, each in gaps of whole cycles: the recording lost them, not the senders", 100*share, whose),
 				NextStep: captureAgain,
 			}
 			r.Add(f.measured(100*share, 0, "% of frames", CommonPractice))
@@ -111,17 +112,32 @@ func overflowed(b *evidence.Bus) bool {
 	return false
 }
 
-// losses returns from how many senders a similar share of frames is missing in
-// gaps of whole cycles.
-func (c *Case) losses(b *evidence.Bus) (senders int, share float64, lost uint64) {
-	missing, seen := map[string]uint64{}, map[string]uint64{}
+// Recording judges the recording alone, whatever the car, by the capture rules:
+// is it fit to judge by, or to learn from?
+func Recording(c *Case) []Finding {
+	r := &Results{}
+	for _, rule := range captureRules() {
+		rule.Judge(c, r)
+	}
+	return r.Findings
+}
+
+// losses returns of how many units, or where nobody names them of how many
+// messages, a similar share of frames is missing in gaps of whole cycles.
+func (c *Case) losses(b *evidence.Bus) (whose string, share float64, lost uint64) {
+	missing, seen, unnamed := map[string]uint64{}, map[string]uint64{}, 0
 	for _, m := range c.Setting.Messages {
 		ev := c.Evidence.Messages[m.Name]
 		if ev.Seen() < 100 || ev.Stream.Bus != b || !cyclic(m) || ev.Stream.Lost > ev.Seen()/2 {
 			continue
 		}
-		missing[m.Sender] += ev.Stream.Lost
-		seen[m.Sender] += ev.Seen() + ev.Stream.Lost
+		sender := m.Sender
+		if !c.oneUnit(sender) { // each message may be another unit's
+			sender = "\x00" + m.Name
+			unnamed++
+		}
+		missing[sender] += ev.Stream.Lost
+		seen[sender] += ev.Seen() + ev.Stream.Lost
 	}
 	low, high := 1.0, 0.0
 	var total uint64
@@ -131,11 +147,16 @@ func (c *Case) losses(b *evidence.Bus) (senders int, share float64, lost uint64)
 		lost += missing[sender]
 		total += n
 	}
-	// One sender's trouble is its own; all of them alike is the recording.
-	if len(seen) < 2 || low < 0.005 || high > 4*low {
-		return 0, 0, 0
+	// One sender's trouble is its own; all of them alike is the recording. Two
+	// messages whose senders are not known may be one unit's, four hardly all are.
+	if len(seen) < 2 || unnamed == len(seen) && unnamed < leastUnnamed || low < 0.005 || high > 4*low {
+		return "", 0, 0
 	}
-	return len(seen), float64(lost) / float64(total), lost
+	whose = fmt.Sprintf("%d units", len(seen))
+	if unnamed > 0 {
+		whose = fmt.Sprintf("%d messages", len(seen))
+	}
+	return whose, float64(lost) / float64(total), lost
 }
 
 // judgeErrorsOff says that wires cannot be judged where nobody recorded errors.

@@ -50,7 +50,7 @@ func judgeNoMatch(c *Case, r *Results) {
 			}
 		}
 	}
-	if expected == 0 || seen*10 > expected || seen > 2 {
+	if expected == 0 || seen*10 > expected || seen > 2 || c.listed() {
 		return
 	}
 	f := Finding{
@@ -59,6 +59,30 @@ func judgeNoMatch(c *Case, r *Results) {
 		NextStep: "check which car and which bus the capture is of, and how its interfaces map to the profile's buses",
 	}
 	r.Add(f.measured(float64(seen), float64(expected), "messages", "profile "+c.Setting.Name))
+}
+
+// listed reports whether most of what came is of the setting: a car of which
+// little is awake, not another one.
+func (c *Case) listed() bool {
+	own, others := 0, 0
+	for _, m := range c.Setting.Messages {
+		if c.Evidence.Messages[m.Name].Seen() >= 3 {
+			own++
+		}
+	}
+	for _, s := range c.Evidence.Others {
+		if s.Frames >= 3 {
+			others++
+		}
+	}
+	return own > others
+}
+
+// oneUnit reports whether a sender is known, and one unit: what it does it does
+// with all of its messages.
+func (c *Case) oneUnit(sender string) bool {
+	node := c.Setting.Nodes[sender]
+	return sender != "" && (node == nil || !node.Several)
 }
 
 // unjudgeable reports whether nothing can be said about messages at all.
@@ -188,6 +212,12 @@ func (c *Case) silentSender(p *presence) Finding {
 		Rule: "message/sender-silent", Verdict: Fail, Sender: p.sender, Count: uint64(len(p.gone)), Bus: p.gone[0].Bus,
 		Text: fmt.Sprintf("none of the %d messages of %s came, while other units were sending", len(p.gone), p.sender),
 	}
+	if last := c.lastOf(p.gone); last != nil {
+		f.Text = fmt.Sprintf("%s fell silent %v into the capture, with all of its messages (%d), while other units went on",
+			p.sender, round(time.Duration(last.Last-c.Evidence.Start)), len(p.gone))
+		f.Example = c.example(&last.LastFrame)
+		f.FirstTime, f.HasTime = last.Last, true
+	}
 	f.NextStep = fmt.Sprintf("check that %s has power and its CAN wires, pin by pin", p.sender)
 	if p.sender == c.Setting.Replaced {
 		f.NextStep = "check the new ECU's CAN pins and fuse against the loom setting, and that CAN sending is switched on in its settings"
@@ -197,6 +227,17 @@ func (c *Case) silentSender(p *presence) Finding {
 		}
 	}
 	return f.measured(0, float64(len(p.gone)), "messages", "profile "+c.Setting.Name)
+}
+
+// lastOf returns the stream with the last frame of the given messages, nil when
+// none came.
+func (c *Case) lastOf(list []*profiles.MessageFacts) (last *evidence.Stream) {
+	for _, m := range list {
+		if s := c.Evidence.Messages[m.Name].Stream; s != nil && s.Frames > 0 && (last == nil || s.Last > last.Last) {
+			last = s
+		}
+	}
+	return last
 }
 
 // neverChosen reports whether the replaced unit answers as one that was never
@@ -284,7 +325,15 @@ func judgeOtherID(c *Case, r *Results) {
 func judgeAbsent(c *Case, r *Results) {
 	c.missing(r, func(p *presence, m *profiles.MessageFacts) {
 		f := c.gone("message/absent", p, m)
-		f.Text = fmt.Sprintf("%s (%s on %s) is missing while %d other messages of %s come", m.Name, m.ID, m.Bus, len(p.there), m.Sender)
+		whose := "the car"
+		if c.oneUnit(m.Sender) {
+			whose = m.Sender
+		}
+		f.Text = fmt.Sprintf("%s (%s on %s) %s, while %d other messages of %s come", m.Name, m.ID, m.Bus, c.howGone(m), len(p.there), whose)
+		if s := c.Evidence.Messages[m.Name].Stream; s != nil && s.Frames > 0 {
+			f.Example = c.example(&s.LastFrame)
+			f.FirstTime, f.HasTime = s.Last, true
+		}
 		f.NextStep = "wrong network setting, or the message is switched off in it: compare with neighbouring settings (profiles differ)"
 		if hint := c.unlisted(m.Bus); hint != "" {
 			f.Text += "; unlisted identifiers there: " + hint
@@ -305,6 +354,18 @@ func judgeAbsent(c *Case, r *Results) {
 			r.Add(f)
 		}
 	}
+}
+
+// howGone says whether a missing message never came, stopped, or came too seldom.
+func (c *Case) howGone(m *profiles.MessageFacts) string {
+	s := c.Evidence.Messages[m.Name].Stream
+	switch {
+	case s == nil || s.Frames == 0:
+		return "is missing"
+	case c.awake(m.Name).end-s.Last > enough(m.Cycle.Value):
+		return fmt.Sprintf("came %d times within %v, and then no more", s.Frames, round(time.Duration(s.Last-s.First)))
+	}
+	return fmt.Sprintf("came %d times only", s.Frames)
 }
 
 // gone starts a finding about a missing message.

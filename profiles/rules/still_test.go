@@ -14,6 +14,18 @@ import (
 // turn, by a profile of it.
 func judgeFrames(t *testing.T, profile string, payloads ...[]byte) *Result {
 	t.Helper()
+	var frames []can.Frame
+	for i := range 50 {
+		f := can.Frame{ID: 0x201, Time: int64(i) * 100e6}
+		f.SetPayload(payloads[i%len(payloads)])
+		frames = append(frames, f)
+	}
+	return judgeAll(t, profile, frames)
+}
+
+// judgeAll judges frames of the bus drive by a profile.
+func judgeAll(t *testing.T, profile string, frames []can.Frame) *Result {
+	t.Helper()
 	setting, err := profiles.NewLibrary(profiles.Folder{FS: fstest.MapFS{"car.yaml": {Data: []byte(profile)}, "car.dbc": {Data: []byte(
 		"BO_ 513 Speed: 8 XXX\n SG_ Door : 8|1@1+ (1,0) [0|1] \"\" XXX\n")}}}).Load("car")
 	if err != nil {
@@ -26,11 +38,7 @@ func judgeFrames(t *testing.T, profile string, payloads ...[]byte) *Result {
 		t.Fatal(err)
 	}
 	c := plan.New()
-	for i := range 50 {
-		f := can.Frame{ID: 0x201, Time: int64(i) * 100e6}
-		f.SetPayload(payloads[i%len(payloads)])
-		c.Add([]can.Frame{f})
-	}
+	c.Add(frames)
 	return Judge(&Case{Setting: setting, Evidence: c.Evidence(), Scope: Car, ErrorsRecorded: true}, nil)
 }
 

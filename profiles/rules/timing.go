@@ -166,6 +166,12 @@ func judgeLongGap(c *Case, r *Results) {
 				hits.First = append(hits.First, *gap)
 			}
 		}
+		end, stopped := c.stops(m, ev, w)
+		stopped = stopped && !r.Has("message/absent", m.Name)
+		if stopped && end.Gap > int64(limit) && (stated || end.Gap > int64(failByDefault)) {
+			hits.Count++
+			hits.First = append(hits.First, end)
+		}
 		if hits.Count == 0 {
 			return
 		}
@@ -178,6 +184,10 @@ func judgeLongGap(c *Case, r *Results) {
 		f := About("message/long-gap", Fail, m)
 		f.Listener = listener.Node
 		f.Text = fmt.Sprintf("%s was away for %v; %s waits %v", m.Name, round(time.Duration(longest.Gap)), cmp.Or(listener.Node, "a listener"), limit)
+		if stopped && longest == end {
+			f.Text = fmt.Sprintf("%s stopped, and stayed away for the %v that were left, while %s went on; %s waits %v", m.Name,
+				round(time.Duration(longest.Gap)), m.Sender, cmp.Or(listener.Node, "a listener"), limit)
+		}
 		if listener.Latched {
 			f.Text += ", and then complains until the next key cycle"
 		}
@@ -191,6 +201,20 @@ func judgeLongGap(c *Case, r *Results) {
 		f.NextStep = "turn the key off and on, clear, capture again; find what happened there (crank, a restart of the sender)"
 		f = f.events(c, &hits).measured(inMS(longest.Gap), inMS(limit), "ms", from)
 		r.Add(f)
+	})
+}
+
+// stops returns the silence after the last frame of a message that ends while its
+// sender goes on with others.
+func (c *Case) stops(m *profiles.MessageFacts, ev *evidence.Message, w window) (evidence.Event, bool) {
+	silence := evidence.Event{Frame: ev.Stream.LastFrame, Gap: w.end - ev.Stream.Last}
+	if silence.Gap <= 0 || !c.Sent(m) || !c.oneUnit(m.Sender) {
+		return silence, false
+	}
+	return silence, slices.ContainsFunc(c.Setting.Messages, func(other *profiles.MessageFacts) bool {
+		s := c.Evidence.Messages[other.Name].Stream
+		return other.Sender == m.Sender && other.Bus == m.Bus && cyclic(other) && s != nil &&
+			s.Last > w.end-2*int64(other.Cycle.Value)
 	})
 }
 

@@ -253,7 +253,7 @@ func judgeRestarts(c *Case, r *Results) {
 	var senders []string
 	for _, m := range c.Setting.Messages {
 		ev := c.Evidence.Messages[m.Name]
-		if cyclic(m) && m.Cycle.Value <= 100*time.Millisecond && ev.Seen() > 50 {
+		if cyclic(m) && m.Cycle.Value <= 100*time.Millisecond && ev.Seen() > 50 && c.oneUnit(m.Sender) {
 			if by[m.Sender] == nil {
 				senders = append(senders, m.Sender)
 			}
