@@ -102,7 +102,7 @@ func differMessage(sa, sb *Setting, a, b *MessageFacts) (list []Difference) {
 		if inA != inB {
 			list = append(list, Difference{
 				Bus: m.Bus, ID: m.ID, HasID: true, Message: m.Name, Sender: m.Sender, What: what, A: inA, B: inB,
-				Stage: s.shownIn(m), Echo: m.Relayed || m.Sender != "" && m.Sender == s.Replaced,
+				Stage: s.ShownIn(m), Echo: m.Relayed || m.Sender != "" && m.Sender == s.Replaced,
 			})
 		}
 	}
@@ -132,9 +132,9 @@ func differMessage(sa, sb *Setting, a, b *MessageFacts) (list []Difference) {
 	return list
 }
 
-// shownIn returns the first stage in which a message shows: key-on for what is
+// ShownIn returns the first stage in which a message shows: key-on for what is
 // sent on its own, else the first stage of a function that it serves.
-func (s *Setting) shownIn(m *MessageFacts) string {
+func (s *Setting) ShownIn(m *MessageFacts) string {
 	if m.Kind != OnChange {
 		return "key-on"
 	}

@@ -2,9 +2,7 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
-	"maps"
 	"slices"
 	"strings"
 
@@ -94,7 +92,7 @@ func runIdentify(ctx context.Context, a *app, o *identifyOptions, paths []string
 	if err != nil {
 		return err
 	}
-	settings, plan, err := a.identifyPlan(lib)
+	plan, err := identify.Load(lib)
 	if err != nil {
 		return err
 	}
@@ -119,9 +117,9 @@ func runIdentify(ctx context.Context, a *app, o *identifyOptions, paths []string
 		return hint(err, "--bus IF=BUS")
 	}
 	if o.format == "json" {
-		err = writeIdentify(out, r, lib, settings, res)
+		err = writeIdentify(out, r, lib, plan, res)
 	} else {
-		err = writeIdentifyText(out, res, settings, o.explain, a.colours(out))
+		err = writeIdentifyText(out, res, plan, o.explain, a.colours(out))
 	}
 	if err != nil {
 		return err
@@ -157,27 +155,13 @@ func (o *identifyOptions) input() (in identify.Input, err error) {
 	return in, nil
 }
 
-// identifyPlan loads all settings; one that cannot be loaded is an error, for
-// without it another would be taken for the car.
-func (a *app) identifyPlan(lib *profiles.Library) ([]*profiles.Setting, *identify.Plan, error) {
-	settings, bad := identify.Library(lib)
-	for _, name := range slices.Sorted(maps.Keys(bad)) {
-		if problems := (profiles.Problems)(nil); errors.As(bad[name], &problems) {
-			return nil, nil, problems
-		}
-		return nil, nil, fmt.Errorf("profile %s: %w", name, bad[name])
-	}
-	plan, err := identify.NewPlan(settings)
-	return settings, plan, err
-}
-
-func writeIdentify(out *output, r *capture.Reader, lib *profiles.Library, settings []*profiles.Setting, res *identify.Result) error {
+func writeIdentify(out *output, r *capture.Reader, lib *profiles.Library, plan *identify.Plan, res *identify.Result) error {
 	doc := identifyDocument{Schema: "plugproof/identify/1", Version: toolVersion, Result: res}
-	doc.Inputs.Captures, doc.Inputs.Files = r.Reports(), []check.File{}
-	for _, s := range settings {
-		doc.Inputs.Settings = append(doc.Inputs.Settings, s.Name)
-		if !slices.Contains(res.Settings, s.Name) {
-			continue
+	doc.Inputs.Captures, doc.Inputs.Files, doc.Inputs.Settings = r.Reports(), []check.File{}, plan.Names()
+	for _, name := range res.Settings {
+		s, err := lib.Load(name)
+		if err != nil {
+			return err
 		}
 		files, err := check.SettingFiles(lib, s)
 		if err != nil {

@@ -8,19 +8,18 @@ import (
 
 	"github.com/jedib0t/go-pretty/v6/table"
 
-	"plugproof/profiles"
 	"plugproof/profiles/identify"
 )
 
 // writeIdentifyText writes an identification to read: first a contradiction
 // between the engine computer and the car, then the answer, then the modules.
-func writeIdentifyText(w io.Writer, res *identify.Result, settings []*profiles.Setting, explain bool, c colours) error {
+func writeIdentifyText(w io.Writer, res *identify.Result, plan *identify.Plan, explain bool, c colours) error {
 	var b strings.Builder
 	if res.Disagree {
 		fmt.Fprintf(&b, "%s\n  %s: %s\n  the car says: %s\n\n", c.strong("The engine computer and the car disagree."),
 			ecuWords(res.ECU.Is), strings.Join(res.ECU.Settings, " or "), strings.Join(res.Network, " or "))
 	}
-	writeAnswer(&b, res, settings, c)
+	writeAnswer(&b, res, plan, c)
 	writeModules(&b, res, c)
 	if explain {
 		writeEvidence(&b, res, c)
@@ -43,7 +42,7 @@ func ecuWords(is identify.ECU) string {
 }
 
 // writeAnswer says which setting it is, and why.
-func writeAnswer(b *strings.Builder, res *identify.Result, settings []*profiles.Setting, c colours) {
+func writeAnswer(b *strings.Builder, res *identify.Result, plan *identify.Plan, c colours) {
 	head := fmt.Sprintf("%s: %s", res.Verdict, strings.Join(res.Settings, ", "))
 	switch {
 	case res.Verdict == identify.NoneFits:
@@ -55,11 +54,10 @@ func writeAnswer(b *strings.Builder, res *identify.Result, settings []*profiles.
 	fact := func(name, format string, args ...any) {
 		fmt.Fprintf(b, "  %-12s%s\n", name, plain(fmt.Sprintf(format, args...)))
 	}
-	narrowed := len(res.Settings) < len(settings) || len(settings) == 1
-	for _, s := range settings {
-		if len(res.Settings) == 1 && s.Name == res.Settings[0] && s.Title != "" && res.Verdict != identify.NoneFits {
-			fact("car", "%s", s.Title)
-		}
+	known := len(plan.Names())
+	narrowed := len(res.Settings) < known || known == 1
+	if title := plan.Title(res.Settings[0]); len(res.Settings) == 1 && title != "" && res.Verdict != identify.NoneFits {
+		fact("car", "%s", title)
 	}
 	switch {
 	case res.Verdict == identify.NoneFits && narrowed:

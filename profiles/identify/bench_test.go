@@ -10,10 +10,9 @@ import (
 	"plugproof/profiles/library"
 )
 
-// synthetic loads n settings: real ones, each with one identifier, cycle and
-// constant of its own. Invented.
-func synthetic(t testing.TB, n int) []*profiles.Setting {
-	t.Helper()
+// synthetic is a library of n settings: real ones, each with one identifier, cycle
+// and constant of its own. Invented.
+func synthetic(n int) *profiles.Library {
 	names := demo.Settings()
 	files := fstest.MapFS{}
 	for i := range n - len(names) {
@@ -21,19 +20,24 @@ func synthetic(t testing.TB, n int) []*profiles.Setting {
 			"  StabilityConfig: {constants: {StabilityVariant: {value: %d}}}\n", i, names[i%len(names)], 0x600+i%400, 30+i%50, 40+i%200)
 		files[fmt.Sprintf("synthetic-%04d.yaml", i)] = &fstest.MapFile{Data: []byte(text)}
 	}
-	list, bad := Library(profiles.NewLibrary(
-		profiles.Folder{Name: "library", FS: library.FS()}, profiles.Folder{Name: "synthetic", FS: files}))
-	for name, err := range bad {
-		t.Fatalf("%s: %v", name, err)
+	return profiles.NewLibrary(
+		profiles.Folder{Name: "library", FS: library.FS()}, profiles.Folder{Name: "synthetic", FS: files})
+}
+
+func loaded(b *testing.B, lib *profiles.Library) *Plan {
+	b.Helper()
+	p, err := Load(lib)
+	if err != nil {
+		b.Fatal(err)
 	}
-	return list
+	return p
 }
 
 // BenchmarkThousand scores 1,000 settings over 1,000,000 frames; loading them is
 // not counted.
 func BenchmarkThousand(b *testing.B) {
 	const million = 1_000_000
-	p := newPlan(b, synthetic(b, 1000))
+	p := loaded(b, synthetic(1000))
 	s := demo.Settings()[6]
 	frames, buses := record(b, s, demo.Script(0, s))
 	b.ReportAllocs()
@@ -65,11 +69,11 @@ func BenchmarkCollect(b *testing.B) {
 	}
 }
 
-// BenchmarkPlan compiles 1,000 settings that are loaded.
-func BenchmarkPlan(b *testing.B) {
-	list := synthetic(b, 1000)
+// BenchmarkLoad loads and compiles 100 settings, and reports what they hold.
+func BenchmarkLoad(b *testing.B) {
+	lib := synthetic(100)
 	b.ReportAllocs()
 	for b.Loop() {
-		newPlan(b, list)
+		loaded(b, lib)
 	}
 }

@@ -10,10 +10,6 @@
 // Judge scores every setting by them.
 package identify
 
-import (
-	"plugproof/profiles"
-)
-
 // ECU says what is known of the replaced unit while the capture was taken.
 type ECU string
 
@@ -153,22 +149,3 @@ type Interface struct {
 
 // MaxOdds bounds odds: the starting values carry no more.
 const MaxOdds = 1e6
-
-// Library loads every setting of a library, parts left out. What cannot be
-// loaded is returned apart: it cannot be told from the others.
-func Library(lib *profiles.Library) (settings []*profiles.Setting, bad map[string]error) {
-	bad = map[string]error{}
-	for _, name := range lib.Files() {
-		c, err := lib.Compose(name)
-		if err == nil && c.Part {
-			continue // by itself it need not make sense
-		}
-		s, err := lib.Load(name)
-		if err != nil {
-			bad[name] = err
-			continue
-		}
-		settings = append(settings, s)
-	}
-	return settings, bad
-}

@@ -20,9 +20,22 @@ var update = flag.Bool("update", false, "rewrite testdata/confusion.md")
 // settings loads the twelve Lowan settings.
 func settings(t testing.TB) []*profiles.Setting {
 	t.Helper()
-	list, bad := Library(profiles.NewLibrary(profiles.Folder{Name: "library", FS: library.FS()}))
-	for name, err := range bad {
-		t.Fatalf("%s: %v", name, err)
+	return load(t, profiles.NewLibrary(profiles.Folder{Name: "library", FS: library.FS()}))
+}
+
+// load loads every setting of a library.
+func load(t testing.TB, lib *profiles.Library) (list []*profiles.Setting) {
+	t.Helper()
+	for _, name := range lib.Files() {
+		c, err := lib.Compose(name)
+		if err == nil && c.Part {
+			continue
+		}
+		s, err := lib.Load(name)
+		if err != nil {
+			t.Fatalf("%s: %v", name, err)
+		}
+		list = append(list, s)
 	}
 	return list
 }
@@ -112,7 +125,7 @@ func TestReplacedUnit(t *testing.T) {
 	p := newPlan(t, settings(t))
 	car, chosen := demo.Settings()[6], demo.Settings()[11] // 2-20t-a5, 3-20t-a8
 	script := extents[1].script(car)
-	frames, buses := p.mix(t, car, chosen, []string{"Engine"}, script)
+	frames, buses := mix(t, car, chosen, []string{"Engine"}, script)
 	res := judge(t, p, frames, buses, Input{ECU: New})
 	if res.Verdict != Identified || !slices.Equal(res.Settings, []string{car.String()}) {
 		t.Errorf("the car is a %s: %s %v", car, res.Verdict, res.Settings)

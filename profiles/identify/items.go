@@ -162,10 +162,7 @@ func (sc *scene) hangsOnECU(k *keyPlan) bool {
 	if sc.in.ECU != Out && sc.ecuSeen > 0 {
 		return false
 	}
-	return slices.ContainsFunc(sc.plan.settings, func(s *profiles.Setting) bool {
-		node := s.Nodes[k.sender]
-		return node != nil && node.HangsOn != "" && node.HangsOn == s.Replaced
-	})
+	return slices.ContainsFunc(sc.plan.settings, func(s *car) bool { return s.hangs[k.sender] })
 }
 
 func cyclic(f fact) bool {

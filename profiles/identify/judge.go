@@ -219,5 +219,5 @@ func (sc *scene) ecu(res *Result) {
 }
 
 func (p *Plan) index(name string) int {
-	return slices.IndexFunc(p.settings, func(s *profiles.Setting) bool { return s.Name == name })
+	return slices.IndexFunc(p.settings, func(s *car) bool { return s.Name == name })
 }

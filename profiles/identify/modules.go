@@ -7,8 +7,6 @@ import (
 	"math"
 	"slices"
 	"strings"
-
-	"plugproof/profiles"
 )
 
 // modules says of each module what it asks for.
@@ -16,13 +14,13 @@ func (sc *scene) modules(res *Result, car *score) {
 	res.Modules = []Module{}
 	order := sc.consequence()
 	names := slices.Clone(car.modules)
-	slices.SortStableFunc(names, func(a, b string) int { return cmp.Compare(place(order, a), place(order, b)) })
+	slices.SortStableFunc(names, func(a, b string) int { return cmp.Compare(rankIn(order, a), rankIn(order, b)) })
 	for _, name := range names {
 		res.Modules = append(res.Modules, sc.module(name, car))
 	}
 }
 
-func place(order []string, name string) int {
+func rankIn(order []string, name string) int {
 	if n := slices.Index(order, name); n >= 0 {
 		return n
 	}
@@ -39,20 +37,15 @@ func (sc *scene) consequence() (order []string) {
 		}
 	}
 	for _, s := range sc.plan.settings {
-		for _, lamp := range []profiles.Role{profiles.MIL, profiles.EngineSpeed} {
-			for _, f := range s.Functions {
-				if len(f.Chain) > 0 && f.Chain[0] == s.Roles[lamp] && f.Lamp != nil {
-					add(f.Ends)
-				}
-			}
+		for _, name := range s.shows {
+			add(name)
 		}
 	}
-	for _, role := range []profiles.Role{profiles.WheelSpeed, profiles.Lever} {
-		for _, s := range sc.plan.settings {
-			if m, _ := s.Signal(s.Roles[role]); m != nil {
-				add(m.Sender)
-			}
-		}
+	for _, s := range sc.plan.settings {
+		add(s.wheels)
+	}
+	for _, s := range sc.plan.settings {
+		add(s.lever)
 	}
 	return order
 }
@@ -61,9 +54,7 @@ func (sc *scene) consequence() (order []string) {
 func (sc *scene) module(name string, car *score) Module {
 	m := Module{Name: name, State: sc.state(name, car), Settings: []string{}, Odds: 1, Says: "not testable"}
 	for _, s := range sc.plan.settings {
-		if node := s.Nodes[name]; node != nil {
-			m.Title = cmp.Or(m.Title, node.Title)
-		}
+		m.Title = cmp.Or(m.Title, s.titles[name])
 	}
 	least, next := math.Inf(1), math.Inf(1)
 	for i := range sc.plan.settings {
@@ -136,16 +127,16 @@ func (p *Plan) inCommon(of []int) string {
 // trait is something that the identity of a setting states.
 type trait struct {
 	prefix string
-	of     func(*profiles.Setting) string
+	of     func(*car) string
 	read   string // where a person reads it off the car
 	plug   bool   // of the loom, not of the network
 }
 
 var traits = []trait{
-	{"series ", func(s *profiles.Setting) string { return s.Identity.Series }, "the build plate and build date (series %s)", false},
-	{"", func(s *profiles.Setting) string { return s.Identity.Engine }, "the engine number or the build plate (engine %s)", false},
-	{"", func(s *profiles.Setting) string { return s.Identity.Gearbox }, "the gearbox code on its housing (%s)", false},
-	{"loom ", func(s *profiles.Setting) string { return s.Settings.Loom }, "a photo of the engine computer's plug (loom %s)", true},
+	{"series ", func(s *car) string { return s.Identity.Series }, "the build plate and build date (series %s)", false},
+	{"", func(s *car) string { return s.Identity.Engine }, "the engine number or the build plate (engine %s)", false},
+	{"", func(s *car) string { return s.Identity.Gearbox }, "the gearbox code on its housing (%s)", false},
+	{"loom ", func(s *car) string { return s.Settings.Loom }, "a photo of the engine computer's plug (loom %s)", true},
 }
 
 // recommend finds the network setting that the listeners to keep alive ask for,

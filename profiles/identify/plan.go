@@ -15,10 +15,17 @@ import (
 
 // Plan is a library compiled for identifying: built once, never written to.
 type Plan struct {
-	settings  []*profiles.Setting
+	settings  []*car
 	keys      []*keyPlan // sorted by bus and identifier
+	at        map[place]*keyPlan
 	questions map[profiles.ID]*questions
 	classes   [][]int // settings that no frame of the other modules tells apart
+}
+
+// place is an identifier on a bus.
+type place struct {
+	bus string
+	id  profiles.ID
 }
 
 // keyPlan is an identifier on a bus, with all that the settings say of it.
@@ -31,6 +38,8 @@ type keyPlan struct {
 	option  bool     // of some setting: its absence or presence proves nothing
 	kinds   []fact   // distinct ones; the first is "not sent"
 	of      []uint16 // index into kinds, by setting
+	stage   string   // of the capture script, in which it shows first
+	index   map[string]uint16
 }
 
 // echo says why an identifier is no evidence on the car.
@@ -94,45 +103,63 @@ type lawQuestion struct {
 
 // NewPlan compiles the settings. The error says which protection cannot be.
 func NewPlan(settings []*profiles.Setting) (*Plan, error) {
-	if len(settings) == 0 {
-		return nil, errors.New("no setting to identify by: the library is empty")
-	}
-	p := &Plan{settings: settings, questions: map[profiles.ID]*questions{}}
-	type key struct {
-		bus string
-		id  profiles.ID
-	}
-	at := map[key]*keyPlan{}
-	seen := map[key]map[string]uint16{}
-	for i, s := range settings {
-		for _, m := range s.Messages {
-			if !m.Expected {
-				continue
-			}
-			k := key{m.Bus, m.ID}
-			if at[k] == nil {
-				at[k] = &keyPlan{
-					bus: m.Bus, id: m.ID, message: m.Name, sender: m.Sender,
-					kinds: []fact{{}}, of: make([]uint16, len(settings)),
-				}
-				seen[k] = map[string]uint16{}
-				p.keys = append(p.keys, at[k])
-			}
-			if err := p.take(at[k], seen[k], i, m); err != nil {
-				return nil, fmt.Errorf("%s: message %s: %w", s.Name, m.Name, err)
-			}
+	p := &Plan{questions: map[profiles.ID]*questions{}, at: map[place]*keyPlan{}}
+	for _, s := range settings {
+		if err := p.add(s); err != nil {
+			return nil, err
 		}
 	}
-	slices.SortFunc(p.keys, func(a, b *keyPlan) int {
-		return cmp.Or(cmp.Compare(a.bus, b.bus), cmp.Compare(a.id.Value, b.id.Value), cmp.Compare(a.message, b.message))
-	})
-	p.classify()
-	return p, nil
+	return p, p.finish()
+}
+
+// Load compiles every setting of a library, parts left out, one after the other:
+// of each only what tells it from others is kept. The error is that of the first
+// setting that cannot be loaded, for without it another would be taken for the car.
+func Load(lib *profiles.Library) (*Plan, error) {
+	p := &Plan{questions: map[profiles.ID]*questions{}, at: map[place]*keyPlan{}}
+	for _, name := range lib.Files() {
+		c, err := lib.Compose(name)
+		if err == nil && c.Part {
+			continue // by itself it need not make sense
+		}
+		s, err := lib.Load(name)
+		if err != nil {
+			return nil, err
+		}
+		if err := p.add(s); err != nil {
+			return nil, err
+		}
+	}
+	return p, p.finish()
+}
+
+// add takes over what a setting says.
+func (p *Plan) add(s *profiles.Setting) error {
+	i := len(p.settings)
+	p.settings = append(p.settings, newCar(s))
+	for _, m := range s.Messages {
+		if !m.Expected {
+			continue
+		}
+		at := place{m.Bus, m.ID}
+		k := p.at[at]
+		if k == nil {
+			k = &keyPlan{
+				bus: m.Bus, id: m.ID, message: m.Name, sender: m.Sender, stage: s.ShownIn(m),
+				kinds: []fact{{}}, index: map[string]uint16{},
+			}
+			p.at[at] = k
+			p.keys = append(p.keys, k)
+		}
+		if err := p.take(k, i, s, m); err != nil {
+			return fmt.Errorf("%s: message %s: %w", s.Name, m.Name, err)
+		}
+	}
+	return nil
 }
 
 // take adds what setting i says of a message.
-func (p *Plan) take(k *keyPlan, seen map[string]uint16, i int, m *profiles.MessageFacts) error {
-	s := p.settings[i]
+func (p *Plan) take(k *keyPlan, i int, s *profiles.Setting, m *profiles.MessageFacts) error {
 	switch {
 	case m.Sender != "" && m.Sender == s.Replaced:
 		k.echo = ofECU
@@ -144,16 +171,40 @@ func (p *Plan) take(k *keyPlan, seen map[string]uint16, i int, m *profiles.Messa
 	if err != nil {
 		return err
 	}
-	n, have := seen[describe]
+	n, have := k.index[describe]
 	if !have {
 		n = uint16(len(k.kinds))
 		if int(n) != len(k.kinds) {
 			return errors.New("too many settings differ in it")
 		}
 		k.kinds = append(k.kinds, f)
-		seen[describe] = n
+		k.index[describe] = n
 	}
+	k.reach(i + 1)
 	k.of[i] = n
+	return nil
+}
+
+// reach makes room for n settings; those that do not have the identifier say
+// "not sent".
+func (k *keyPlan) reach(n int) {
+	for len(k.of) < n {
+		k.of = append(k.of, 0)
+	}
+}
+
+// finish sorts the identifiers and the settings into classes.
+func (p *Plan) finish() error {
+	if len(p.settings) == 0 {
+		return errors.New("no setting to identify by: the library is empty")
+	}
+	for _, k := range p.keys {
+		k.reach(len(p.settings))
+	}
+	slices.SortFunc(p.keys, func(a, b *keyPlan) int {
+		return cmp.Or(cmp.Compare(a.bus, b.bus), cmp.Compare(a.id.Value, b.id.Value), cmp.Compare(a.message, b.message))
+	})
+	p.classify()
 	return nil
 }
 
@@ -276,9 +327,7 @@ func (p *Plan) classify() {
 	at := map[string]int{}
 	for i, s := range p.settings {
 		var b strings.Builder
-		for _, bus := range s.Buses {
-			fmt.Fprintf(&b, "%s %d;", bus.Name, bus.Bitrate)
-		}
+		b.WriteString(s.buses)
 		for _, k := range p.keys {
 			if k.evident() && k.of[i] != 0 {
 				fmt.Fprintf(&b, "%s %v %d;", k.bus, k.id, k.of[i])
@@ -313,6 +362,23 @@ func (p *Plan) names(indexes []int) []string {
 		names[i] = p.settings[n].Name
 	}
 	return names
+}
+
+// Names lists the settings, in the order in which they were compiled.
+func (p *Plan) Names() []string {
+	names := make([]string, len(p.settings))
+	for i, s := range p.settings {
+		names[i] = s.Name
+	}
+	return names
+}
+
+// Title returns the title of a setting; "" when it has none.
+func (p *Plan) Title(name string) string {
+	if i := p.index(name); i >= 0 {
+		return p.settings[i].Title
+	}
+	return ""
 }
 
 // field is a bit field of a payload.

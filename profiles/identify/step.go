@@ -6,8 +6,6 @@ import (
 	"maps"
 	"slices"
 	"strings"
-
-	"plugproof/profiles"
 )
 
 // stepTexts says what to do for each stage of the capture script, as a sentence.
@@ -62,7 +60,7 @@ func (sc *scene) next(res *Result, car *score) *Step {
 	options := map[string]*option{}
 	for i, a := range tied {
 		for _, b := range tied[i+1:] {
-			sc.expose(options, open, profiles.Differ(sc.plan.settings[sc.plan.index(a)], sc.plan.settings[sc.plan.index(b)]))
+			sc.expose(options, open, sc.plan.index(a), sc.plan.index(b))
 		}
 	}
 	best := slices.SortedFunc(maps.Values(options), func(a, b *option) int {
@@ -85,70 +83,96 @@ func (o *option) lastResort() int {
 
 func (it *item) name() string { return it.key.bus + " " + it.key.id.String() + " " + it.what }
 
-// expose files the differences of a pair under the steps that would show them.
-func (sc *scene) expose(options map[string]*option, open map[string]bool, differences []profiles.Difference) {
-	for _, d := range differences {
-		kind := d.Stage
-		name := d.Bus + " " + d.ID.String() + " " + strings.TrimPrefix(d.What, "constant ")
+// expose files what tells two settings apart under the steps that would show it.
+func (sc *scene) expose(options map[string]*option, open map[string]bool, a, b int) {
+	for _, k := range sc.plan.keys {
+		if k.of[a] == k.of[b] || k.option || k.echo == relayed {
+			continue
+		}
+		step := option{kind: k.stage}
 		switch {
-		case !d.HasID: // a bit rate: no capture states it
+		case k.echo == ofECU && sc.ecuSeen > 0:
 			continue
-		case d.Echo:
-			if sc.ecuSeen > 0 || d.Sender == "" {
-				continue
+		case k.echo == ofECU:
+			step.kind = "factory"
+		case !sc.recorded[k.bus]:
+			step.kind, step.bus = "bus", k.bus
+		}
+		for _, what := range differences(&k.kinds[k.of[a]], &k.kinds[k.of[b]]) {
+			if step.kind != k.stage || sc.untested(k, what, open) {
+				options[step.kind+step.bus] = step.with(options[step.kind+step.bus], k, what)
 			}
-			kind = "factory"
-		case !sc.recorded[d.Bus]:
-			kind = "bus"
-		case !sc.untested(d, open, name):
-			continue
 		}
-		key := kind
-		if kind == "bus" {
-			key += " " + d.Bus
-		}
-		o := options[key]
-		if o == nil {
-			o = &option{kind: kind, bus: d.Bus, facts: map[string]bool{}}
-			options[key] = o
-		}
-		o.n++
-		o.facts[d.Message+" "+d.What] = true
-		o.seconds = max(o.seconds, sc.seconds(d))
 	}
+}
+
+// with adds a discriminator to the step, or to have where there is such a step.
+func (o option) with(have *option, k *keyPlan, what string) *option {
+	if have == nil {
+		o.facts = map[string]bool{}
+		have = &o
+	}
+	have.n++
+	have.facts[k.message+" "+what] = true
+	have.seconds = max(have.seconds, k.seconds(what))
+	return have
+}
+
+// differences lists in what two facts of an identifier differ.
+func differences(a, b *fact) (list []string) {
+	if a.sent != b.sent {
+		return []string{"sent"}
+	}
+	if a.m.Length.Value != b.m.Length.Value {
+		list = append(list, "length")
+	}
+	if a.m.Cycle.Value != b.m.Cycle.Value {
+		list = append(list, "cycle")
+	}
+	pair := &keyPlan{kinds: []fact{*a, *b}}
+	for _, part := range lawParts(pair) {
+		qa, oka := a.law(part)
+		if qb, okb := b.law(part); oka != okb || qa != qb {
+			list = append(list, part)
+		}
+	}
+	for _, signal := range constantNames(pair) {
+		ca, cb := a.constant(signal), b.constant(signal)
+		if ca == nil || cb == nil || ca.value != cb.value || ca.question != cb.question {
+			list = append(list, signal)
+		}
+	}
+	if (a.pages == nil) != (b.pages == nil) || a.pages != nil && !slices.Equal(a.pages.values, b.pages.values) {
+		list = append(list, "pages")
+	}
+	return list
 }
 
 // untested reports whether a difference could still show: its question could not
 // be judged, or its message did not come.
-func (sc *scene) untested(d profiles.Difference, open map[string]bool, name string) bool {
-	if open[name] {
-		return true
-	}
-	return sc.streams[d.Bus][d.ID] == nil && open[d.Bus+" "+d.ID.String()+" sent"]
+func (sc *scene) untested(k *keyPlan, what string, open map[string]bool) bool {
+	name := k.bus + " " + k.id.String() + " "
+	return open[name+what] || sc.stream(k) == nil && open[name+"sent"]
 }
 
 // seconds is how long a capture must be for a difference to show.
-func (sc *scene) seconds(d profiles.Difference) float64 {
+func (k *keyPlan) seconds(what string) float64 {
 	cycle := 0.0
-	for _, k := range sc.plan.keys {
-		if k.bus != d.Bus || k.id != d.ID {
-			continue
-		}
-		for _, f := range k.kinds {
-			if f.sent {
-				cycle = max(cycle, f.m.Cycle.Value.Seconds())
-			}
+	for _, f := range k.kinds {
+		if f.sent {
+			cycle = max(cycle, f.m.Cycle.Value.Seconds())
 		}
 	}
-	switch {
-	case d.What == "sent":
+	switch what {
+	case "sent":
 		return max(4, cyclesAbsent*cycle+2)
-	case d.What == "cycle":
+	case "cycle":
 		return (leastGaps + 2) * cycle
-	case strings.HasPrefix(d.What, "constant "), d.What == "length":
-		return (leastSame + 2) * cycle
 	}
-	return (leastTrials + 8) * cycle
+	if slices.Contains(lawParts(k), what) {
+		return (leastTrials + 8) * cycle
+	}
+	return (leastSame + 2) * cycle
 }
 
 func (o *option) step(tied int) *Step {
