@@ -118,13 +118,15 @@ func NewPlan(settings []*profiles.Setting) (*Plan, error) {
 func Load(lib *profiles.Library) (*Plan, error) {
 	p := &Plan{questions: map[profiles.ID]*questions{}, at: map[place]*keyPlan{}}
 	for _, name := range lib.Files() {
-		c, err := lib.Compose(name)
-		if err == nil && c.Part {
-			continue // by itself it need not make sense
-		}
 		s, err := lib.Load(name)
 		if err != nil {
+			if c, _ := lib.Compose(name); c != nil && c.Part {
+				continue // by itself a part need not make sense
+			}
 			return nil, err
+		}
+		if s.Part {
+			continue
 		}
 		if err := p.add(s); err != nil {
 			return nil, err
