@@ -29,6 +29,7 @@ const (
 	LongGap      = 2.5   // cycles: a gap worth its place
 	ShortGap     = 0.3   // cycles: too soon for the same sender
 	UnknownLong  = 500e6 // ns: a gap worth its place where no cycle is known
+	LeapFactor   = 3
 	PairWindow   = 200e6 // ns within which a value and its reference belong together
 )
 
@@ -141,6 +142,7 @@ type Signal struct {
 	SwappedMin   float64
 	SwappedMax   float64
 	TooFast      Events  // steps beyond the profile's slew, one quantum taken off
+	Leaps        Events  // of them those beyond LeapFactor times the slew: no noise on a fast change
 	HalfJumps    Events  // raw steps over half of the field's range
 	Outliers     Events  // one odd value, zero or not available, between two that agree within 5 %
 	AtTop        int64   // longest time at the greatest raw value or one below it, ns

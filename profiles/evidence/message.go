@@ -315,6 +315,9 @@ func (s *signal) step(f *can.Frame, raw uint64, phys float64) {
 		dt := float64(f.Time-s.time) / 1e9
 		if dt > 0 && math.Abs(phys-s.phys)-s.plan.quantum > slew*dt {
 			s.TooFast.add(f, f.Time-s.time)
+			if math.Abs(phys-s.phys)-s.plan.quantum > LeapFactor*slew*dt {
+				s.Leaps.add(f, f.Time-s.time)
+			}
 		}
 	}
 	if s.Own.Counts {
@@ -402,6 +405,7 @@ func (s *signal) addSums(next *signal) {
 	s.RoughSwapped += next.RoughSwapped
 	s.SwappedMin, s.SwappedMax = min(s.SwappedMin, next.SwappedMin), max(s.SwappedMax, next.SwappedMax)
 	s.TooFast.merge(&next.TooFast)
+	s.Leaps.merge(&next.Leaps)
 	s.HalfJumps.merge(&next.HalfJumps)
 	s.Outliers.merge(&next.Outliers)
 	s.AtTop = max(s.AtTop, next.AtTop)

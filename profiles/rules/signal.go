@@ -45,6 +45,7 @@ const (
 	wildShare     = 0.01 // of the steps
 	leastJumps    = 3
 	scaleOff      = 0.03
+	leastR2       = 0.98 // of a line through values and their reference
 	offsetSlope   = 0.02
 	topTime       = 1e9 // ns at full scale
 	leastMoved    = 20  // frames in which a moving value would show
@@ -329,7 +330,7 @@ func explained(x *subject, r *Results) bool {
 func judgeWild(c *Case, r *Results) {
 	c.subjects(r, func(x *subject) {
 		share := float64(x.s.TooFast.Count) / float64(max(1, x.s.Steps))
-		if x.s.Steps < leastSteps || share <= wildShare || twitches(x.s) || explained(x, r) {
+		if x.s.Steps < leastSteps || share <= wildShare || twitches(x.s, x.s.TooFast.Count) || explained(x, r) {
 			return
 		}
 		f := x.about("signal/wild", Fail)
@@ -341,19 +342,19 @@ func judgeWild(c *Case, r *Results) {
 
 // twitches reports whether single odd frames, two steps each, make up most of the
 // steps that are too fast.
-func twitches(s *evidence.Signal) bool { return s.Outliers.Count*3 >= s.TooFast.Count }
+func twitches(s *evidence.Signal, steps uint64) bool { return s.Outliers.Count*3 >= steps }
 
 // judgeJumps finds a few steps that are too large to be real.
 func judgeJumps(c *Case, r *Results) {
 	c.subjects(r, func(x *subject) {
-		n := x.s.TooFast.Count
-		if n < leastJumps || r.Has("signal/wild", x.m.Name) || explained(x, r) || twitches(x.s) {
+		n := x.s.Leaps.Count
+		if n < leastJumps || r.Has("signal/wild", x.m.Name) || explained(x, r) || twitches(x.s, n) {
 			return
 		}
 		f := x.about("signal/jumps", Fail)
-		f.Text = fmt.Sprintf("%s makes %d steps faster than %g %s/s", x.ref, n, x.s.Own.Slew, x.s.Def.Unit)
+		f.Text = fmt.Sprintf("%s makes %d steps more than %d times as fast as %g %s/s", x.ref, n, evidence.LeapFactor, x.s.Own.Slew, x.s.Def.Unit)
 		f.NextStep = "look for two sources of the value, a page read wrongly, or gaps of \"not available\""
-		r.Add(f.events(c, &x.s.TooFast).measured(float64(n), leastJumps, "jumps", CommonPractice))
+		r.Add(f.events(c, &x.s.Leaps).measured(float64(n), leastJumps, "jumps", CommonPractice))
 	})
 }
 
@@ -384,15 +385,30 @@ func (c *Case) lineOf(x *subject) (line, bool) {
 }
 
 // lineByStages fits the values of the capture to those of the baseline, stage by
-// stage: least, greatest and middle of each.
+// stage: least, greatest and middle of each. A stage that was driven otherwise is
+// left out where the rest then agrees.
 func (c *Case) lineByStages(x *subject) (line, bool) {
 	if x.base == nil || x.base.Span() == 0 || x.s.Own.Counts {
 		return line{}, false
 	}
+	best, ok := c.fitStages(x, "")
+	for _, stage := range profiles.StageNames() {
+		if ok && best.r2 >= leastR2 {
+			break
+		}
+		if l, fits := c.fitStages(x, stage); fits && (!ok || l.r2 > best.r2) {
+			best, ok = l, true
+		}
+	}
+	return best, ok
+}
+
+// fitStages is lineByStages without one stage.
+func (c *Case) fitStages(x *subject, without string) (line, bool) {
 	var fit evidence.Fit
 	for _, stage := range profiles.StageNames() {
 		now, was := c.Stages.Of(x.m.Name, stage), c.BaselineStages.Of(x.m.Name, stage)
-		if len(now) != 1 || len(was) != 1 {
+		if len(now) != 1 || len(was) != 1 || stage == without {
 			continue
 		}
 		y, ok1 := levels(x.s, now[0].Start, now[0].End)
@@ -446,7 +462,7 @@ func nearest(v float64, list []float64) float64 {
 func judgeScale(c *Case, r *Results) {
 	c.subjects(r, func(x *subject) {
 		l, ok := c.lineOf(x)
-		if !ok || l.r2 < 0.98 || math.Abs(l.a-1) <= scaleOff || r.Has("message/two-senders", x.m.Name) || explained(x, r) {
+		if !ok || l.r2 < leastR2 || math.Abs(l.a-1) <= scaleOff || r.Has("message/two-senders", x.m.Name) || explained(x, r) {
 			return
 		}
 		near := nearest(l.a, ratios)
@@ -473,7 +489,7 @@ var offsets = []float64{8, 32, 40, 48, 273.15}
 func judgeOffset(c *Case, r *Results) {
 	c.subjects(r, func(x *subject) {
 		l, ok := c.lineOf(x)
-		if !ok || l.r2 < 0.98 || math.Abs(l.a-1) > offsetSlope || math.Abs(l.b) <= 3*max(1, math.Abs(x.s.Def.Factor)) || explained(x, r) {
+		if !ok || l.r2 < leastR2 || math.Abs(l.a-1) > offsetSlope || math.Abs(l.b) <= 3*max(1, math.Abs(x.s.Def.Factor)) || explained(x, r) {
 			return
 		}
 		near := nearest(math.Abs(l.b), offsets)
