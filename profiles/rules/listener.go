@@ -94,7 +94,7 @@ func (c *Case) complaint(name string, flag *profiles.Flag) (f Finding, ok bool) 
 	if m := c.Setting.Message(about); m != nil {
 		f.Message, f.Signal, f.ID, f.HasID, f.Sender, f.Bus = m.Name, part, m.ID, true, m.Sender, m.Bus
 	}
-	if about == "" && !flag.Limp {
+	if about == "" && flag.BulbCheck > 0 {
 		f.Functions = []string{} // a lamp that is lit does not say whose fault it is
 	}
 	f.FirstTime, f.HasTime, f.Count = first, true, 1
