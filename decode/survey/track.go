@@ -1,9 +1,6 @@
 package survey
 
-import (
-	"math"
-	"slices"
-)
+import "math"
 
 // trackBase is the smallest width of a Track's buckets, in ns.
 const trackBase = 1_000_000
@@ -34,8 +31,19 @@ type Bucket struct {
 	FirstTime, LastTime int64 // ns
 }
 
+// firstRoom is the number of buckets that a track begins with room for.
+const firstRoom = 16
+
 // NewTrack returns an empty track of at most limit buckets, at least four.
 func NewTrack(limit int) *Track { return &Track{limit: max(4, limit), width: trackBase} }
+
+// NewCoarseTrack returns an empty track whose buckets are never smaller than
+// 1 ms doubled so many times.
+func NewCoarseTrack(limit, doublings int) *Track {
+	t := NewTrack(limit)
+	t.width <<= doublings
+	return t
+}
 
 // farTime bounds the stamps that a Track tells apart: 146 years around 0, so
 // that no width overflows.
@@ -43,6 +51,36 @@ const farTime = 1 << 62
 
 // Add takes a value at a time in ns. NaN is counted apart.
 func (t *Track) Add(time int64, value float64) {
+	if time >= t.from && time < t.until && value == value { // most values fall into the bucket of the one before
+		if b := &t.buckets[t.at]; time >= b.LastTime {
+			b.N++
+			b.Last, b.LastTime = value, time
+			if value < b.Min {
+				b.Min = value
+			} else if value > b.Max {
+				b.Max = value
+			}
+			return
+		}
+	}
+	t.add(time, value)
+}
+
+// Repeat takes n more of the latest value added, all of them before Until and
+// none earlier than that value; last is the time of the last.
+func (t *Track) Repeat(n uint64, last int64) {
+	if n > 0 {
+		b := &t.buckets[t.at]
+		b.N += n
+		b.LastTime = last
+	}
+}
+
+// Until returns when, in ns, the bucket of the latest value added ends.
+func (t *Track) Until() int64 { return t.until }
+
+// add is Add for the first value of a bucket, and for what is out of order.
+func (t *Track) add(time int64, value float64) {
 	time = min(max(time, -farTime), farTime)
 	if math.IsNaN(value) {
 		t.nans++
@@ -85,9 +123,14 @@ func (t *Track) cover(low, high int64) {
 		t.buckets = append(make([]Bucket, t.low-low, t.limit), t.buckets...)
 		t.low = low
 	}
-	if n, old := int(high-t.low+1), len(t.buckets); n > old {
-		t.buckets = slices.Grow(t.buckets, n-old)[:n]
-		clear(t.buckets[old:]) // widen leaves used ones behind the end
+	n := int(high - t.low + 1)
+	if n > cap(t.buckets) { // few steps up to the limit: most tracks get there
+		t.buckets = append(make([]Bucket, 0, min(t.limit, max(n, firstRoom, 4*cap(t.buckets)))), t.buckets...)
+	}
+	if n > len(t.buckets) {
+		from := len(t.buckets)
+		t.buckets = t.buckets[:n]
+		clear(t.buckets[from:]) // widen leaves used ones behind the end
 	}
 }
 

@@ -39,11 +39,13 @@ func (m *message) add(f *can.Frame, values []decode.Value, fits []fit) []decode.
 	for i := range values {
 		v := &values[i]
 		s := &m.signals[v.Signal.Index]
-		number, ok := s.add(f, v)
-		if number {
-			s.pair(f, v, fits)
+		if !s.again(f, v, fits) {
+			number, ok := s.add(f, v)
+			if number {
+				s.pair(f, v, fits)
+			}
+			available = available && ok
 		}
-		available = available && ok
 		if v.Signal.Index == m.plan.page {
 			m.page(v.Raw)
 		}
@@ -120,6 +122,7 @@ func (m *message) finish() {
 	}
 	for i := range m.signals {
 		s := &m.signals[i]
+		s.settle()
 		if s.flush(); s.MoreValues {
 			s.Values = nil
 		}
@@ -127,21 +130,26 @@ func (m *message) finish() {
 	}
 }
 
-// signal is a Signal being gathered.
+// signal is a Signal being gathered. What a value that repeats the one before
+// touches lies together at its start: most values of most signals do.
 type signal struct {
-	Signal
-	plan *signalPlan
+	plan    *signalPlan
+	raw     uint64  // of the last frame
+	phys    float64 // last available value
+	time    int64   // of the last available value
+	until   int64   // end of the bucket that it lies in
+	repeats uint64  // values like it that followed and are not counted yet
+	pending uint64  // those of them that the track does not have
+	plain   bool    // the last frame had an available value about which there is nothing to say
+	odd     bool    // the last frame was no value, or zero between others
+	atTop   bool
 
-	raw        uint64  // of the last frame
-	phys       float64 // last available value
+	Signal
 	before     float64 // the available value before it
 	beforeOK   bool
-	time       int64  // of the last available value
-	odd        bool   // the last frame was no value, or zero between others
 	running    uint64 // raw value of the run not yet counted
 	run        uint64
 	topSince   int64
-	atTop      bool
 	firstRaw   uint64
 	firstPhys  float64
 	firstFrame can.Frame // of the first available value
@@ -163,6 +171,8 @@ func (s *signal) bitsOf(raw uint64) uint64 { return raw & (^uint64(0) >> (64 - m
 
 // add counts a value by itself and reports whether it is available.
 func (s *signal) add(f *can.Frame, v *decode.Value) (number, available bool) {
+	s.settle()
+	s.plain = false
 	s.Frames++
 	pattern := s.bitsOf(v.Raw)
 	if s.Changes != nil {
@@ -199,7 +209,7 @@ func (s *signal) add(f *can.Frame, v *decode.Value) (number, available bool) {
 		s.firstRaw, s.firstPhys, s.firstFrame = v.Raw, v.Phys, *f
 	}
 	s.Min, s.Max, s.Last, s.LastTime = min(s.Min, v.Phys), max(s.Max, v.Phys), v.Phys, f.Time
-	if a := s.Own.Accepted; a != nil && (v.Phys < a.From || v.Phys > a.To) {
+	if !s.inBand(v.Phys) {
 		s.OutOfBand.add(f, 0)
 	}
 	s.top(f.Time, pattern)
@@ -286,13 +296,62 @@ func (s *signal) pair(f *can.Frame, v *decode.Value, fits []fit) {
 		s.step(f, v.Raw, v.Phys)
 	}
 	s.outlier(f, v.Phys)
-	s.raw, s.time = v.Raw, f.Time
+	s.raw, s.time, s.until = v.Raw, f.Time, s.Track.Until()
+	s.plain = !s.atTop && (s.plan.ones == 0 || s.bitsOf(v.Raw) != s.plan.ones) && s.inBand(v.Phys)
+	s.fit(f, v, fits)
+}
+
+// fit hands an available value to the pairs that it belongs to.
+func (s *signal) fit(f *can.Frame, v *decode.Value, fits []fit) {
 	for _, i := range s.plan.asX {
 		fits[i].reference(f.Time, v.Phys)
 	}
 	for _, i := range s.plan.asY {
 		fits[i].value(f.Time, v.Phys)
 	}
+}
+
+// again is add and pair for a value that is the one before over again, and about
+// which there is nothing to say. It reports whether it took it.
+func (s *signal) again(f *can.Frame, v *decode.Value, fits []fit) bool {
+	if !s.plain || v.Raw != s.raw {
+		return false
+	}
+	if f.Time < s.until && f.Time >= s.time {
+		s.pending++
+		s.time = f.Time
+	} else {
+		s.Track.Repeat(s.pending, s.time)
+		s.pending = 0
+		s.Track.Add(f.Time, v.Phys)
+		s.time, s.until = f.Time, s.Track.Until()
+	}
+	s.repeats++
+	s.fit(f, v, fits)
+	return true
+}
+
+// settle counts the values that again took.
+func (s *signal) settle() {
+	if s.repeats == 0 {
+		return
+	}
+	s.Track.Repeat(s.pending, s.time)
+	s.Frames += s.repeats
+	s.Available += s.repeats
+	s.Steps += s.repeats
+	if !s.MoreValues {
+		s.run += s.repeats
+	}
+	s.LastTime = s.time
+	s.before, s.beforeOK = s.phys, true
+	s.repeats, s.pending = 0, 0
+}
+
+// inBand reports whether a listener accepts a value.
+func (s *signal) inBand(phys float64) bool {
+	a := s.Own.Accepted
+	return a == nil || phys >= a.From && phys <= a.To
 }
 
 // step compares two consecutive available values.
@@ -359,6 +418,9 @@ func (s *signal) outlier(f *can.Frame, phys float64) {
 
 // merge takes over what followed.
 func (s *signal) merge(next *signal) {
+	s.settle()
+	next.settle()
+	s.plain = false
 	if next.Available > 0 && s.Available > 0 {
 		s.step(&next.firstFrame, next.firstRaw, next.firstPhys)
 	}

@@ -230,7 +230,7 @@ func (plan *messagePlan) new() *message {
 
 func newTrack(named bool) *survey.Track {
 	if named {
-		return survey.NewTrack(trackLimit)
+		return survey.NewCoarseTrack(trackLimit, coarse)
 	}
-	return survey.NewTrack(smallTrackLimit)
+	return survey.NewCoarseTrack(smallTrackLimit, coarse)
 }

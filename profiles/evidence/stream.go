@@ -15,12 +15,16 @@ import (
 const (
 	trackLimit      = 1024
 	smallTrackLimit = 64
+
+	// coarse makes the narrowest bucket 16 ms, two cycles of the fastest messages:
+	// finer ones only cost memory until a capture has lasted for 16 s.
+	coarse = 4
 )
 
 func (p *Plan) newBus(name string) *bus {
 	b := &bus{
 		Bus: Bus{
-			Interface: name, Errors: survey.NewTrack(trackLimit), ErrorClass: map[string]uint64{},
+			Interface: name, Errors: survey.NewCoarseTrack(trackLimit, coarse), ErrorClass: map[string]uint64{},
 			Load: survey.Windows{Nominal: 1, Data: 1},
 		},
 		standard: make([]*stream, can.MaxStandardID+1),
@@ -140,7 +144,7 @@ type stream struct {
 
 func newStream(b *Bus, id profiles.ID, plan *messagePlan) *stream {
 	s := &stream{
-		Stream: Stream{Bus: b, ID: id, Count: survey.NewTrack(trackLimit), payloads: map[uint64]struct{}{}},
+		Stream: Stream{Bus: b, ID: id, Count: survey.NewCoarseTrack(trackLimit, coarse), payloads: map[uint64]struct{}{}},
 		length: -1,
 	}
 	if plan != nil {
