@@ -252,3 +252,52 @@ func TestGearboxRemoved(t *testing.T) {
 		t.Errorf("%s %v, modules %+v", res.Verdict, res.Settings, res.Modules)
 	}
 }
+
+// TestNeighbour: a car that is the near neighbour itself is never taken for the
+// setting that it is one fact apart from.
+func TestNeighbour(t *testing.T) {
+	p := newPlan(t, withNeighbours(t))
+	for _, row := range []struct {
+		name   string
+		change func(f *can.Frame)
+	}{
+		{"near-id-1", func(f *can.Frame) {
+			if f.ID == 0x0E9 {
+				f.ID = 0x0EB
+			}
+		}},
+		{"near-constant-1", func(f *can.Frame) {
+			if f.ID == 0x5E9 && f.Data[0] == 21 {
+				f.Data[0] = 22
+			}
+		}},
+	} {
+		s, _ := demo.ParseSetting("lowan-2-20t-a5")
+		frames, buses := record(t, s, extents[1].script(s), "Engine")
+		for i := range frames {
+			row.change(&frames[i])
+		}
+		res := judge(t, p, frames, buses, Input{ECU: Out})
+		if !slices.Equal(res.Settings, []string{row.name}) || res.Verdict != Identified && res.Verdict != Likely {
+			t.Errorf("%s: %s %v, odds %g to %s", row.name, res.Verdict, res.Settings, res.Odds, res.Next)
+		}
+	}
+}
+
+// TestLostFrames: an adapter that loses a twentieth of the frames does not make
+// one car of another.
+func TestLostFrames(t *testing.T) {
+	p := newPlan(t, settings(t))
+	for _, s := range demo.Settings() {
+		frames, buses := record(t, s, extents[1].script(s), "Engine")
+		seed := uint32(1)
+		frames = slices.DeleteFunc(frames, func(can.Frame) bool {
+			seed = seed*1664525 + 1013904223 // Numerical Recipes' generator, from memory
+			return seed>>16%20 == 0
+		})
+		res := judge(t, p, frames, buses, Input{ECU: Out})
+		if !slices.Contains(res.Settings, s.String()) || res.Verdict == NoneFits || len(res.Settings) > 3 {
+			t.Errorf("%s: %s %v, odds %g to %s", s, res.Verdict, res.Settings, res.Odds, res.Next)
+		}
+	}
+}
