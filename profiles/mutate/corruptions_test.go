@@ -220,7 +220,6 @@ func wiringRows() []corruption {
 			companions: []companion{
 				{"message/sender-silent", "", "the same unit, seen from its messages"},
 				{"signal/lamp-lit", "", "the cluster lights the lamps whose messages it lacks"},
-				{"message/not-forwarded", "", "the gateway has nothing to pass on"},
 			},
 			apply: func(d *Drive, r *rand.Rand) spoiled {
 				frames, _ := d.Drop(d.Sender("Engine"))
