@@ -205,6 +205,7 @@ func (l *Library) nearest(name string) string {
 			like = append(like, have)
 		}
 	}
+	slices.SortStableFunc(like, func(a, b string) int { return cmp.Compare(distance(a, name), distance(b, name)) })
 	if len(like) == 0 {
 		return "; plugproof profiles list shows those on file"
 	}

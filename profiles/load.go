@@ -152,6 +152,21 @@ func parseFile(place string, src []byte) (*file, error) {
 	return f, f.check()
 }
 
+// CheckFile checks a profile file by itself: syntax, keys, units. It reports
+// whether the file is a part: what a part names is known only to the settings
+// that build on it. place is shown in positions. The error is Problems.
+func CheckFile(place string, src []byte) (part bool, err error) {
+	f, err := parseFile(place, src)
+	if err != nil {
+		return false, err
+	}
+	var p Profile
+	if err := yaml.NodeToValue(f.tree, &p); err != nil {
+		return false, f.yamlProblem(err)
+	}
+	return p.Part, nil
+}
+
 // check decodes the file strictly, for its errors only.
 func (f *file) check() error {
 	version := f.tree2int("format")

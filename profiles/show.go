@@ -4,6 +4,7 @@ import (
 	"strings"
 
 	"github.com/goccy/go-yaml/ast"
+	"github.com/goccy/go-yaml/token"
 )
 
 // Line is one line of a composed profile with the place it was written at.
@@ -102,7 +103,8 @@ func inline(n ast.Node) string {
 	case *ast.LiteralNode:
 		return quoted(n.Value.Value)
 	case *ast.StringNode:
-		if strings.ContainsAny(n.Value, "\n#:{}[],&*!|>'\"%@`") || strings.TrimSpace(n.Value) != n.Value || n.Value == "" {
+		// What was quoted may read as a number without.
+		if n.Token.Type == token.DoubleQuoteType || n.Token.Type == token.SingleQuoteType || strings.ContainsAny(n.Value, "\n#:{}[],&*!|>'\"%@`") || strings.TrimSpace(n.Value) != n.Value || n.Value == "" {
 			return quoted(n.Value)
 		}
 		return n.Token.Value

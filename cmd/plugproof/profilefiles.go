@@ -45,34 +45,52 @@ func (p *profileFolders) library() (*profiles.Library, error) {
 		case !info.IsDir():
 			return nil, hint(fmt.Errorf("%s is no folder of profiles", dir), "--profile FILE.yaml takes a single file")
 		}
-		folders = append(folders, profiles.Folder{Name: filepath.ToSlash(dir), FS: os.DirFS(dir)})
+		root, err := os.OpenRoot(dir) // no link leads out of it; open as long as the tool runs
+		if err != nil {
+			return nil, fmt.Errorf("folder of profiles %s: %w", dir, bareError(err))
+		}
+		folders = append(folders, profiles.Folder{Name: filepath.ToSlash(dir), FS: root.FS()})
 	}
 	return profiles.NewLibrary(folders...), nil
 }
 
-// setting loads the setting that a value of --profile names, and returns the
-// library that it came from.
-func (p *profileFolders) setting(name string) (*profiles.Setting, *profiles.Library, error) {
+// find returns the library that a profile is in, and its name there; name is one
+// on file, or a file that ends in .yaml.
+func (p *profileFolders) find(name string) (*profiles.Library, string, error) {
 	folders := *p
-	if filepath.Ext(name) == profiles.Extension || strings.ContainsRune(name, filepath.Separator) {
+	if filepath.Ext(name) == profiles.Extension {
 		if _, err := os.Stat(name); err != nil {
-			return nil, nil, fmt.Errorf("profile %s: %w", name, bareError(err))
+			return nil, "", fmt.Errorf("profile %s: %w", name, bareError(err))
 		}
 		folders.dirs = append(folders.dirs[:len(folders.dirs):len(folders.dirs)], filepath.Dir(name))
 		name = strings.TrimSuffix(filepath.Base(name), profiles.Extension)
 	}
 	lib, err := folders.library()
+	return lib, name, err
+}
+
+// setting loads the setting that a value of --profile names, and returns the
+// library that it came from.
+func (p *profileFolders) setting(name string) (*profiles.Setting, *profiles.Library, error) {
+	lib, name, err := p.find(name)
 	if err != nil {
 		return nil, nil, err
 	}
 	s, err := lib.Load(name)
 	switch {
-	case errors.Is(err, profiles.ErrNoProfile), errors.Is(err, fs.ErrInvalid):
-		return nil, nil, hint(err, "--profiles DIR names a folder with more; --profile FILE.yaml takes a file")
 	case err != nil:
-		return nil, nil, err
+		return nil, nil, unknownProfile(err)
 	case s.Part:
 		return nil, nil, hint(fmt.Errorf("%s is a part of profiles, not a setting", name), "name a profile that builds on it")
 	}
 	return s, lib, nil
+}
+
+// unknownProfile adds to the error of a name that is not on file where else
+// profiles are looked for.
+func unknownProfile(err error) error {
+	if errors.Is(err, profiles.ErrNoProfile) || errors.Is(err, fs.ErrInvalid) {
+		return hint(err, "--profiles DIR names a folder with more; a name that ends in .yaml is a file")
+	}
+	return err
 }
