@@ -194,6 +194,18 @@ func (w *Writer) flush() {
 	w.buf = w.buf[:0]
 }
 
+// Flush passes everything written so far on to the underlying writer, in whole
+// records. It returns the error that stopped Write, if one did.
+func (w *Writer) Flush() error {
+	if w.err == nil {
+		w.flush()
+	}
+	if z, ok := w.pack.(interface{ Flush() error }); ok && w.err == nil {
+		w.err = z.Flush()
+	}
+	return w.err
+}
+
 // Close writes what is still buffered. It returns the error that stopped Write,
 // if one did.
 func (w *Writer) Close() error {

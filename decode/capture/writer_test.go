@@ -1,6 +1,7 @@
 package capture
 
 import (
+	"bytes"
 	"errors"
 	"io"
 	"math"
@@ -185,6 +186,25 @@ func TestFormatFor(t *testing.T) {
 		}
 		if err != nil && !strings.Contains(err.Error(), `"`+row.path+`"`) {
 			t.Errorf("FormatFor(%q): %v does not name it", row.path, err)
+		}
+	}
+}
+
+// What was flushed can be read while the writer is still open.
+func TestFlush(t *testing.T) {
+	for _, opts := range everyTarget() {
+		var out bytes.Buffer
+		w, err := NewWriter(&out, newBuses(t, "can0"), opts)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i := range 3 {
+			if err := errors.Join(w.Write([]can.Frame{frame(int64(i), 5, 0, 1, 7)}), w.Flush()); err != nil {
+				t.Fatal(err)
+			}
+			if got, _, _ := readAll(t, out.String(), 8); len(got) != i+1 {
+				t.Errorf("%s: %d frames after %d were flushed", targetName(opts), len(got), i+1)
+			}
 		}
 	}
 }
