@@ -10,6 +10,7 @@ import (
 
 	"plugproof/decode/atomicfile"
 	"plugproof/decode/capture"
+	"plugproof/replay/socketcan"
 )
 
 // The exit codes, the same for every command.
@@ -78,6 +79,9 @@ func (a *app) finish(ctx context.Context, err error) int {
 	if _, ok := errors.AsType[*atomicfile.Error](err); ok {
 		return exitOutput
 	}
+	if _, ok := errors.AsType[*socketcan.Error](err); ok {
+		return exitBus
+	}
 	return exitInput
 }
 
@@ -90,6 +94,14 @@ func hintFor(err error) string {
 	switch {
 	case errors.Is(err, capture.ErrNotCapture):
 		return "candump logs, candump console output, pcap and pcapng are read, plain or as gzip or zstd"
+	case errors.Is(err, socketcan.ErrActive):
+		return "set it down and up again with listen-only on; or, with no car connected, state the bench with --bench"
+	case errors.Is(err, fs.ErrExist):
+		return "choose another name: a recording is not replaced"
+	case errors.Is(err, syscall.ENODEV):
+		return "plugproof interfaces lists what there is"
+	case errors.Is(err, syscall.EAFNOSUPPORT):
+		return "this kernel has no CAN: modprobe can-raw"
 	case errors.Is(err, fs.ErrNotExist):
 		return "check the path"
 	}

@@ -97,5 +97,11 @@ func kernelTests() []kernelTest {
 		{"AllInterfaces", testAllInterfaces},
 		{"Allocations", testAllocations},
 		{"Interfaces", testInterfaces},
+		{"Record", testRecord},
+		{"RecordFullDisk", testRecordFullDisk},
+		{"RecordReadableMeanwhile", testRecordReadableMeanwhile},
+		{"RecordMissing", testRecordMissing},
+		{"Listen", testListen},
+		{"Controller", testController},
 	}
 }

@@ -2,6 +2,7 @@ package socketcan
 
 import (
 	"encoding/hex"
+	"errors"
 	"strings"
 	"testing"
 
@@ -75,6 +76,27 @@ func TestHints(t *testing.T) {
 		}
 		if !ok {
 			t.Errorf("%+v: %q, want %q", tt.i, hints, want)
+		}
+	}
+}
+
+// The rule of recording: a controller that takes part in the bus is refused.
+func TestMayRecord(t *testing.T) {
+	for _, tt := range []struct {
+		i     Interface
+		bench bool
+		want  error
+	}{
+		{Interface{Kind: "can", Up: true}, false, ErrActive},
+		{Interface{Kind: "", Up: true}, false, ErrActive}, // of an unknown kind: taken for physical
+		{Interface{Kind: "can", Up: true}, true, nil},
+		{Interface{Kind: "can", Up: true, ListenOnly: true}, false, nil},
+		{Interface{Kind: "can"}, false, nil},
+		{Interface{Kind: "vcan", Up: true}, false, nil},
+		{Interface{Kind: "vxcan", Up: true}, false, nil},
+	} {
+		if err := tt.i.MayRecord(tt.bench); !errors.Is(err, tt.want) {
+			t.Errorf("%+v, bench %v: %v, want %v", tt.i, tt.bench, err, tt.want)
 		}
 	}
 }
