@@ -29,7 +29,7 @@ func (o *profilesOptions) addFlags(flags *pflag.FlagSet) {
 func newProfiles(a *app) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "profiles COMMAND",
-		Short: "List, show and compare the settings on file",
+		Short: "List, show, compare and learn settings",
 		Long: `A profile describes one setting of a car: who sends what, who listens, and what
 a listener does when it is starved. Profiles are put together from parts.
 
@@ -39,12 +39,12 @@ and of the variable ` + profilesVariable + ` are looked through too.`,
 		Args:    cobra.ArbitraryArgs,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if len(args) > 0 {
-				return hint(fmt.Errorf("profiles has no command %q", args[0]), "list, show or differ")
+				return hint(fmt.Errorf("profiles has no command %q", args[0]), "list, show, differ or learn")
 			}
 			return cmd.Help()
 		},
 	}
-	cmd.AddCommand(newProfilesList(a), newProfilesShow(a), newProfilesDiffer(a))
+	cmd.AddCommand(newProfilesList(a), newProfilesShow(a), newProfilesDiffer(a), newProfilesLearn(a))
 	return cmd
 }
 

@@ -1,6 +1,7 @@
 package learn
 
 import (
+	"bytes"
 	"cmp"
 	"fmt"
 	"slices"
@@ -27,6 +28,11 @@ func newDefinitions(files []DBC) (*definitions, error) {
 		db := dbc.Parse(f.File, f.Source)
 		if len(db.Messages) == 0 {
 			return nil, fmt.Errorf("%s: not one message is defined in it", f.File)
+		}
+		for k := range files[:i] {
+			if files[k].File == f.File && !bytes.Equal(files[k].Source, f.Source) {
+				return nil, fmt.Errorf("two DBC files are named %s: a profile cannot tell them apart", f.File)
+			}
 		}
 		for _, def := range db.Messages {
 			d.file[def] = i
