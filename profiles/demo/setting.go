@@ -135,7 +135,7 @@ func (s Setting) traffic() (traffic.Config, error) {
 		config.Buses = append(config.Buses, bus)
 	}
 	var err error
-	config.Protections, err = s.protections(config.Buses)
+	config.Protections, err = s.protections()
 	return config, err
 }
 
