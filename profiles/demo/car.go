@@ -12,6 +12,9 @@ import (
 // step is the model's step, s: that of the traffic.
 const step = 0.01
 
+// fastestWheel is how fast a driver turns the steering wheel at most, in °/s.
+const fastestWheel = 900
+
 // car is the whole Lowan at one instant.
 type car struct {
 	setting Setting
@@ -73,6 +76,8 @@ func (c *car) move(stage string, t, d float64) {
 		c.doorEvents++
 	}
 	c.pedalRate = (c.in.pedal - before.pedal) / step
+	// A stage may end with the wheel turned: the driver then takes a moment.
+	c.in.steering = before.steering + max(-fastestWheel*step, min(fastestWheel*step, c.in.steering-before.steering))
 	c.steeringRate = (c.in.steering - before.steering) / step
 	c.network.work(c)
 	c.immobiliser.work(c)

@@ -56,7 +56,8 @@ func (h *heat) flow(c *car) {
 		h.exhaust += (180 + 0.05*c.engine.rpm + 1.2*max(0, c.engine.torque) - h.exhaust) * step / 20
 	} else {
 		h.exhaust += (h.ambient - h.exhaust) * step / 120
-		h.coolant -= (0.005 + 0.002*h.feedback) * step
+		cooled := h.coolant - (0.005+0.002*h.feedback)*step
+		h.coolant = max(cooled, min(h.coolant, h.ambient)) // it stops at the air's temperature
 	}
 	h.oil += (h.coolant - h.oil) * step / 60
 	h.intake += (h.ambient + 8 - h.intake) * step / 100
