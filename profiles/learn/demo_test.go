@@ -13,6 +13,8 @@ import (
 	"plugproof/profiles/library"
 )
 
+var demoOptions = demo.Options{Seed: 1}
+
 var theLowan = demo.Setting{Series: 2, Engine: demo.TwoLitreTurbo, Gearbox: demo.Auto5}
 
 // lowanPair makes a good capture of the demo car and one without its engine
