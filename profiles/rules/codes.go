@@ -89,7 +89,7 @@ func codesOf(line, module string, n int, found [][]int) []Code {
 		if i+1 < len(found) {
 			end = found[i+1][0]
 		}
-		c.Text = strings.Trim(line[at[1]:end], " \t-:;,|()[]\"")
+		c.Text = strings.Trim(line[at[1]:end], " \t-:;,|\"")
 		list = append(list, c)
 	}
 	return list

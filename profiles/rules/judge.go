@@ -96,10 +96,10 @@ func compareFunctions(a, b FunctionResult) int {
 	return cmp.Or(cmp.Compare(b.Verdict, a.Verdict), cmp.Compare(told(&a), told(&b)))
 }
 
-// wanted reports whether a finding concerns the functions asked for, or no
-// function in particular.
+// wanted reports whether a finding concerns the functions asked for, or the
+// capture or the wires that all of them need.
 func wanted(f *Finding, only []string) bool {
-	return len(only) == 0 || len(f.Functions) == 0 ||
+	return len(only) == 0 || len(f.Functions) == 0 && !strings.HasPrefix(f.Rule, "listener/") ||
 		slices.ContainsFunc(f.Functions, func(name string) bool { return slices.Contains(only, name) })
 }
 
