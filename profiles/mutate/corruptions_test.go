@@ -66,7 +66,7 @@ func corruptions() []corruption {
 	return all
 }
 
-// standing returns a stamp a bit into a stage, other for each seed.
+// into returns a stamp a bit into a stage, another for each seed.
 func into(d *Drive, stage string, r *rand.Rand) int64 {
 	span := d.Stage(stage)
 	return span.Start + second + r.Int64N((span.End-span.Start)/2)
