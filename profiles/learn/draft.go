@@ -43,7 +43,6 @@ type entry struct {
 	message profiles.Message
 	unit    string // its sender by the DBC file or by its J1939 address; "": not known
 	lesson  guard.Lesson
-	faults  guard.Faults      // what of the lesson a frame contradicts
 	notes   map[string]string // by key of the message: what the value rests on
 	about   []string          // on the message as a whole
 }

@@ -50,8 +50,9 @@ func (s *seen) clockRuns() error {
 }
 
 // mostProofs is how often the captures are read again at most: when what was
-// learned fails, once more without it.
-const mostProofs = 3
+// learned fails, once more without it. There are five things to drop: the pace,
+// and four kinds of protection.
+const mostProofs = 6
 
 // prove reads the captures again, by the drafted profile, and drops from it what
 // they contradict.
