@@ -201,7 +201,7 @@ func (c Cover) String() string {
 // ParseBits reads Bits.
 func ParseBits(s string) (Bits, error) {
 	var b Bits
-	for _, text := range strings.Fields(s) {
+	for text := range strings.FieldsSeq(s) {
 		if len(text) != 8 || strings.Trim(text, "01~") != "" || b.Bytes == 8 {
 			return Bits{}, fmt.Errorf("%q are no bits: write up to 8 bytes of 0, 1 and ~, as in 0000~~~~ 00001111", s)
 		}

@@ -175,16 +175,17 @@ func (l *lintDocument) find(d dbc.Diagnostic, excerpt string) {
 // and its hint on a line below.
 func lintText(w io.Writer, doc *lintDocument) error {
 	for _, f := range doc.Findings {
-		text := plain(fmt.Sprintf("%s:%d:%d: %s: %s [%s]", f.File, f.Line, f.Column, f.Severity, f.Text, f.Rule))
+		var text strings.Builder
+		text.WriteString(plain(fmt.Sprintf("%s:%d:%d: %s: %s [%s]", f.File, f.Line, f.Column, f.Severity, f.Text, f.Rule)))
 		if f.Hint != "" {
-			text += "\n    " + plain(f.Hint)
+			text.WriteString("\n    " + plain(f.Hint))
 		}
 		if f.Excerpt != "" {
 			for line := range strings.SplitSeq(f.Excerpt, "\n") {
-				text += "\n" + plain(line)
+				text.WriteString("\n" + plain(line))
 			}
 		}
-		if _, err := fmt.Fprintln(w, text); err != nil {
+		if _, err := fmt.Fprintln(w, text.String()); err != nil {
 			return err
 		}
 	}

@@ -6,6 +6,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"github.com/spf13/pflag"
@@ -62,7 +63,7 @@ func (p *profileFolders) find(name string) (*profiles.Library, string, error) {
 		if _, err := os.Stat(name); err != nil {
 			return nil, "", fmt.Errorf("profile %s: %w", name, bareError(err))
 		}
-		folders.dirs = append(folders.dirs[:len(folders.dirs):len(folders.dirs)], filepath.Dir(name))
+		folders.dirs = append(slices.Clip(folders.dirs), filepath.Dir(name))
 		name = strings.TrimSuffix(filepath.Base(name), profiles.Extension)
 	}
 	lib, err := folders.library()

@@ -96,7 +96,9 @@ func runLearn(ctx context.Context, a *app, o *learnOptions, paths []string) erro
 	for _, remark := range l.Remarks {
 		a.remark("%s", remark)
 	}
-	out.Write(l.YAML) // Commit reports a failed write
+	if _, err := out.Write(l.YAML); err != nil {
+		return err
+	}
 	return out.Commit()
 }
 

@@ -28,10 +28,10 @@ func TestTally(t *testing.T) {
 			for _, x := range words {
 				set += x >> bit & 1
 			}
-			clear := uint64(len(words)) - set
-			if first.count(0, bit) != set || first.count(1, bit) != clear {
+			unset := uint64(len(words)) - set
+			if first.count(0, bit) != set || first.count(1, bit) != unset {
 				t.Fatalf("bit %d: %d set and %d clear, want %d and %d", bit,
-					first.count(0, bit), first.count(1, bit), set, clear)
+					first.count(0, bit), first.count(1, bit), set, unset)
 			}
 		}
 	})

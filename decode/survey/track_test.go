@@ -133,7 +133,7 @@ func TestTrackAllocations(t *testing.T) {
 	for i := range 100_000 {
 		tr.Add(int64(i)*ms, float64(i))
 	}
-	now := int64(100_000 * ms)
+	now := 100_000 * ms
 	if n := testing.AllocsPerRun(1000, func() { tr.Add(now, 1); now += ms }); n != 0 {
 		t.Errorf("%v allocations for each value", n)
 	}

@@ -193,8 +193,11 @@ func messageOf(s *profiles.Setting, bus string, id uint32) *profiles.MessageFact
 func TestConversions(t *testing.T) {
 	p := newPlan(t, settings(t))
 	pairs := [][2]string{
-		{"lowan-2-20t-a5", "lowan-1-20-a5"}, {"lowan-3-20-a8", "lowan-2-20t-a5"}, {"lowan-1-20t-a5", "lowan-3-20t-a8"},
-		{"lowan-2-20-a5", "lowan-3-20t-a8"}, {"lowan-3-20t-a8", "lowan-1-20t-a5"},
+		{"lowan-2-20t-a5", "lowan-1-20-a5"},
+		{"lowan-3-20-a8", "lowan-2-20t-a5"},
+		{"lowan-1-20t-a5", "lowan-3-20t-a8"},
+		{"lowan-2-20-a5", "lowan-3-20t-a8"},
+		{"lowan-3-20t-a8", "lowan-1-20t-a5"},
 	}
 	n := 0
 	for _, pair := range pairs {

@@ -116,8 +116,8 @@ func (d *definitions) of(bus string) profiles.Files {
 // named returns the definitions of a bus by name, as a setting takes them over.
 func (d *definitions) named(bus string) map[string]*dbc.Message {
 	names := map[string]*dbc.Message{}
-	for i := len(d.files) - 1; i >= 0; i-- {
-		if d.files[i].Bus != bus {
+	for i, v := range slices.Backward(d.files) {
+		if v.Bus != bus {
 			continue
 		}
 		for _, def := range d.dbs[i].Messages {

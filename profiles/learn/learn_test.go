@@ -68,7 +68,8 @@ func learnFrom(t testing.TB, paths ...string) *Learned {
 	return l
 }
 
-func ptr[T any](v T) *T { return &v }
+//go:fix inline
+func ptr[T any](v T) *T { return new(v) }
 
 // What is learned of a bus whose every frame is known.
 func TestLearnKnownBus(t *testing.T) {
@@ -79,16 +80,16 @@ func TestLearnKnownBus(t *testing.T) {
 	)))
 	want := map[string]*profiles.Message{
 		"id_100": {
-			Bus: "can0", ID: &profiles.ID{Value: 0x100}, Length: ptr(4), Kind: profiles.Cyclic, Cycle: profiles.Time(10 * millisecond),
-			Counter:  &profiles.Counter{Field: profiles.Field{Start: ptr(0), Length: 4}},
-			Checksum: &profiles.Checksum{Field: profiles.Field{Start: ptr(24), Length: 8}, Law: "xor"},
+			Bus: "can0", ID: &profiles.ID{Value: 0x100}, Length: new(4), Kind: profiles.Cyclic, Cycle: profiles.Time(10 * millisecond),
+			Counter:  &profiles.Counter{Field: profiles.Field{Start: new(0), Length: 4}},
+			Checksum: &profiles.Checksum{Field: profiles.Field{Start: new(24), Length: 8}, Law: "xor"},
 			Still:    profiles.Bits{Bytes: 4, Stood: 0xFF00F0, Ones: 0x400000},
 		},
 		"id_200": {
-			Bus: "can0", ID: &profiles.ID{Value: 0x200}, Length: ptr(2), Kind: profiles.Cyclic, Cycle: profiles.Time(100 * millisecond),
+			Bus: "can0", ID: &profiles.ID{Value: 0x200}, Length: new(2), Kind: profiles.Cyclic, Cycle: profiles.Time(100 * millisecond),
 			Still: profiles.Bits{Bytes: 2, Stood: 0xFFFF, Ones: 0xFF01},
 		},
-		"id_300": {Bus: "can0", ID: &profiles.ID{Value: 0x300}, Length: ptr(1)}, // three gaps tell no pace
+		"id_300": {Bus: "can0", ID: &profiles.ID{Value: 0x300}, Length: new(1)}, // three gaps tell no pace
 	}
 	if diff := cmp.Diff(want, l.Profile.Messages); diff != "" {
 		t.Errorf("messages (-want +learned):\n%s", diff)

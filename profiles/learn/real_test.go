@@ -80,12 +80,14 @@ func TestHatchbackOtherCaptures(t *testing.T) {
 			// Byte 2 of 0x3B4 is 0x48 to 0x4F in the baseline, 0x50 to 0x5F here:
 			// a value that rises while the engine warms up.
 			"review signal/still-bits ECU id_3B4"},
-		{"ecu-unplugged-key-on.log",
+		{
+			"ecu-unplugged-key-on.log",
 			// One finding for all of the ECU's messages, and no other sender is blamed.
 			"fail message/sender-silent ECU\n" +
 				"review capture/clumped-stamps\n" +
 				"review signal/still-bits Car STEER2_MAYBE\n" + // as above
-				"review signal/still-bits Car DOORS"}, // a door is open in this capture
+				"review signal/still-bits Car DOORS",
+		}, // a door is open in this capture
 	} {
 		res := judge(t, l.Setting, l.Evidence, filepath.Join(hatchback(t), row.capture))
 		if diff := cmp.Diff(row.want, lines(res.Findings)); diff != "" {
@@ -106,7 +108,8 @@ builds_on: [hatchback]
 functions:
   tachometer: {chain: [LOW_RES_INDICATORS.LOW_RES_RPM], ends: Car}
   door lamp: {chain: [DOORS.DOOR_LEFT], ends: Car}
-`)}}).Load("mine")
+`),
+	}}).Load("mine")
 	if err != nil {
 		t.Fatal(err)
 	}

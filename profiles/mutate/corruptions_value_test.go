@@ -48,8 +48,10 @@ func valueRows() []corruption {
 			name: "bytes of engine speed swapped", rule: "signal/byte-order", verdict: rules.Fail, message: "EngineSpeed", function: "tachometer", within: nobody,
 			apply: raw(rpm, SwapBytes),
 		},
-		{name: "engine speed doubled", rule: "signal/scale", verdict: rules.Fail, message: "EngineSpeed", function: "tachometer", within: nobody, baseline: true,
-			apply: scale(rpm, 2)},
+		{
+			name: "engine speed doubled", rule: "signal/scale", verdict: rules.Fail, message: "EngineSpeed", function: "tachometer", within: nobody, baseline: true,
+			apply: scale(rpm, 2),
+		},
 		{name: "engine speed halved", rule: "signal/scale", verdict: rules.Fail, message: "EngineSpeed", function: "tachometer", within: nobody, baseline: true, apply: scale(rpm, 0.5)},
 		{
 			name: "coolant 8 °C too high", rule: "signal/offset", verdict: rules.Fail, message: "EngineTemps", function: "coolant-gauge", within: nobody, baseline: true,

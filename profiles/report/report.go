@@ -73,7 +73,7 @@ func (p *page) marked(indent int, label, mark, text string) {
 func wrap(text string, width int) []string {
 	var lines []string
 	line, length := "", 0
-	for _, word := range strings.Fields(text) {
+	for word := range strings.FieldsSeq(text) {
 		n := len([]rune(word))
 		if length > 0 && length+1+n > width {
 			lines = append(lines, line)

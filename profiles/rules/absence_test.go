@@ -48,13 +48,19 @@ messages:
 		want       string
 	}{
 		{"both go on", "{}", [][]can.Frame{every(0x201, 0, 30), every(0x202, 0, 30)}, ""},
-		{"one stops", "{}", [][]can.Frame{every(0x201, 0, 20), every(0x202, 0, 30)},
-			"fail message/long-gap: A stopped, and stayed away for the 10s that were left, while Unit went on; a listener waits 500ms"},
+		{
+			"one stops", "{}",
+			[][]can.Frame{every(0x201, 0, 20), every(0x202, 0, 30)},
+			"fail message/long-gap: A stopped, and stayed away for the 10s that were left, while Unit went on; a listener waits 500ms",
+		},
 		{"for less than any listener waits", "{}", [][]can.Frame{every(0x201, 0, 27), every(0x202, 0, 30)}, ""},
 		{"the unit stops", "{}", [][]can.Frame{every(0x201, 0, 20), every(0x202, 0, 20), every(0x300, 0, 30)}, ""},
 		{"one of several units", "{several: true}", [][]can.Frame{every(0x201, 0, 20), every(0x202, 0, 30)}, ""},
-		{"one comes for a moment only", "{}", [][]can.Frame{every(0x201, 0, 1), every(0x202, 0, 30)},
-			"fail message/absent: A (0x201 on drive) came 10 times within 900ms, and then no more, while 1 other messages of Unit come"},
+		{
+			"one comes for a moment only", "{}",
+			[][]can.Frame{every(0x201, 0, 1), every(0x202, 0, 30)},
+			"fail message/absent: A (0x201 on drive) came 10 times within 900ms, and then no more, while 1 other messages of Unit come",
+		},
 	} {
 		if got := found(t, profile(row.node), row.parts...); got != row.want {
 			t.Errorf("%s: %q, want %q", row.name, got, row.want)

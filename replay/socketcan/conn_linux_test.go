@@ -72,11 +72,24 @@ func testFilterTable(t *testing.T) {
 		id, mask uint32
 		want     int
 	}{
-		{id, S, 0b1111}, {id | E, S, 0b1111}, {id | R, S, 0b1111}, {id | E | R, S, 0b1111},
-		{id, S | E, 0b0011}, {id | E, S | E, 0b1100}, {id | R, S | E, 0b0011}, {id | E | R, S | E, 0b1100},
-		{id, S | R, 0b0101}, {id | E, S | R, 0b0101}, {id | R, S | R, 0b1010}, {id | E | R, S | R, 0b1010},
-		{id, S | E | R, 0b0001}, {id | E, S | E | R, 0b0100}, {id | R, S | E | R, 0b0010}, {id | E | R, S | E | R, 0b1000},
-		{id, X | E | R, 0b0001}, {id | E, X | E | R, 0b0100},
+		{id, S, 0b1111},
+		{id | E, S, 0b1111},
+		{id | R, S, 0b1111},
+		{id | E | R, S, 0b1111},
+		{id, S | E, 0b0011},
+		{id | E, S | E, 0b1100},
+		{id | R, S | E, 0b0011},
+		{id | E | R, S | E, 0b1100},
+		{id, S | R, 0b0101},
+		{id | E, S | R, 0b0101},
+		{id | R, S | R, 0b1010},
+		{id | E | R, S | R, 0b1010},
+		{id, S | E | R, 0b0001},
+		{id | E, S | E | R, 0b0100},
+		{id | R, S | E | R, 0b0010},
+		{id | E | R, S | E | R, 0b1000},
+		{id, X | E | R, 0b0001},
+		{id | E, X | E | R, 0b0100},
 	} {
 		c := open(t, "vcan0", &Config{Filters: []Filter{{tt.id, tt.mask}}})
 		send(t, sender, frame(id, 0), frame(id, can.Remote), frame(id, can.Extended), frame(id, can.Extended|can.Remote))
