@@ -69,7 +69,6 @@ func learnFrom(t testing.TB, paths ...string) *Learned {
 }
 
 //go:fix inline
-func ptr[T any](v T) *T { return new(v) }
 
 // What is learned of a bus whose every frame is known.
 func TestLearnKnownBus(t *testing.T) {
