@@ -68,8 +68,6 @@ func learnFrom(t testing.TB, paths ...string) *Learned {
 	return l
 }
 
-//go:fix inline
-
 // What is learned of a bus whose every frame is known.
 func TestLearnKnownBus(t *testing.T) {
 	l := learnFrom(t, record(t, "good.log", slices.Concat(
