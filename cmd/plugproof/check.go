@@ -61,11 +61,9 @@ func runCheck(ctx context.Context, a *app, o *checkOptions, paths []string) erro
 	if err := oneOf("--format", o.format, "text", "json"); err != nil {
 		return err
 	}
-	if o.profile == "" && len(o.baseline) > 0 {
-		return hint(errors.New("a baseline alone is not enough for this version of check"), "give --profile too")
-	}
-	if o.profile == "" {
-		return hint(errors.New("check needs --profile"), "--profile NAME, or --profile FILE.yaml")
+	if o.profile == "" && len(o.baseline) == 0 {
+		return hint(errors.New("check needs --profile or --baseline"),
+			"--profile NAME or --profile FILE.yaml; --baseline CAPTURE of the same car in good order where no profile is on file")
 	}
 	in, opened, err := o.input(ctx, a, paths, o.format == "json")
 	for _, r := range opened {

@@ -15,6 +15,7 @@ import (
 	"plugproof/decode/capture"
 	"plugproof/profiles"
 	"plugproof/profiles/check"
+	"plugproof/profiles/learn"
 	"plugproof/profiles/rules"
 	"plugproof/profiles/stages"
 )
@@ -60,7 +61,7 @@ func (o *recordingOptions) input(ctx context.Context, a *app, paths []string, ha
 		return nil, nil, err
 	}
 	in = &check.Input{Scope: rules.Scope(o.scope), ErrorsRecorded: o.errorsRecorded}
-	if in.Setting, in.Library, err = o.setting(o.profile); err != nil {
+	if err := o.judgeBy(ctx, in); err != nil {
 		return nil, nil, err
 	}
 	open := func(paths []string, stage string) (rec check.Recording, err error) {
@@ -83,6 +84,24 @@ func (o *recordingOptions) input(ctx context.Context, a *app, paths []string, ha
 	was, err := open(o.baseline, "")
 	in.Baseline = &was
 	return in, opened, err
+}
+
+// judgeBy loads the setting that the captures are judged by. Where no profile is
+// named, it is learned from the baseline, for this run alone.
+func (o *recordingOptions) judgeBy(ctx context.Context, in *check.Input) (err error) {
+	if o.profile != "" {
+		in.Setting, in.Library, err = o.setting(o.profile)
+		return err
+	}
+	learned, err := learn.Setting(ctx, learn.Options{Captures: o.baseline})
+	if _, unfit := errors.AsType[*learn.Unfit](err); unfit {
+		return hint(err, "a baseline must be a good capture: cut it (convert --from, --to), or record it anew")
+	}
+	if err != nil {
+		return err
+	}
+	in.Setting = learned.Setting
+	return nil
 }
 
 // given parses the values of --bus.

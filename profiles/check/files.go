@@ -23,6 +23,9 @@ func NewFile(path string, content []byte) File {
 // SettingFiles identifies the profile files and DBC files of a setting, in the
 // order in which they were put together.
 func SettingFiles(lib *profiles.Library, s *profiles.Setting) ([]File, error) {
+	if lib == nil {
+		return nil, nil // learned from the baseline, whose captures are named as such
+	}
 	var names []string
 	for _, part := range s.Parts {
 		names = append(names, part+profiles.Extension)

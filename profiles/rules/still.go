@@ -34,7 +34,7 @@ func judgeStillBits(c *Case, r *Results) {
 		}
 		f := About("signal/still-bits", Review, m)
 		f.Listener = firstListener(m)
-		f.Text = fmt.Sprintf("%s stand otherwise in %s than in the capture that the profile was learned from", bitNames(m, differ), m.Name)
+		f.Text = fmt.Sprintf("%s stands otherwise than in the capture that the profile was learned from: %s", m.Name, bitNames(m, differ))
 		f.NextStep = "find out what they mean: a door or a light is no fault, a code of engine, gearbox or market is"
 		f.Count, f.FirstTime, f.HasTime = s.Frames, s.First, true
 		f.Example = c.example(&s.FirstFrame)
