@@ -54,10 +54,10 @@ messages:
 		want     string // what the finding names; "" for none
 	}{
 		{"as before", [][]byte{{0x0F, 1, 9, 0, 0, 0, 0, 0}}, ""},
-		{"a bit stands otherwise", [][]byte{{0x1F, 1, 9, 0, 0, 0, 0, 0}}, "bit 4 of byte 0 stand"},
-		{"a signal stands otherwise", [][]byte{{0x0F, 0, 9, 0, 0, 0, 0, 0}}, "Door stand"},
+		{"a bit stands otherwise", [][]byte{{0x1F, 1, 9, 0, 0, 0, 0, 0}}, "learned from: bit 4 of byte 0"},
+		{"a signal stands otherwise", [][]byte{{0x0F, 0, 9, 0, 0, 0, 0, 0}}, "learned from: Door"},
 		{"a bit moves now", [][]byte{{0x1F, 1, 9, 0, 0, 0, 0, 0}, {0x0F, 1, 9, 0, 0, 0, 0, 0}}, ""},
-		{"many", [][]byte{{0xF0, 0xF1, 0, 0, 0, 0, 0, 0}}, "byte 0, 4 more stand"},
+		{"many", [][]byte{{0xF0, 0xF1, 0, 0, 0, 0, 0, 0}}, "byte 0, 4 more"},
 		{"bytes that nobody spoke of", [][]byte{{0, 1, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF}}, ""},
 	} {
 		var got string
