@@ -347,11 +347,12 @@ func (v *view) stages() {
 	}
 	for _, s := range v.out.Stages {
 		from, to := float64(s.Start-v.out.Start)/1e9, float64(s.End-v.out.Start)/1e9
-		text := fmt.Sprintf("%8.1f to %6.1f s  %s", from, to, s.Source)
+		how := string(s.Source)
 		if len(s.RestsOn) > 0 {
-			text += " by " + strings.Join(s.RestsOn, ", ")
+			how += " by " + strings.Join(s.RestsOn, ", ")
 		}
-		v.line("  %-9s%s", s.Stage, plain(text))
+		label := fmt.Sprintf("  %-9s%8.1f to %6.1f s  ", s.Stage, from, to)
+		v.wrapped(len(label), label, how)
 	}
 }
 
