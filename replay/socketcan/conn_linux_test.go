@@ -438,12 +438,9 @@ func testInterfaces(t *testing.T) {
 // BenchmarkRead reads frames through vcan0 that were sent before. In the rig:
 // go test -c ./replay/socketcan && go run ./cmd/rig ./socketcan.test -test.run=- -test.bench=.
 func BenchmarkRead(b *testing.B) {
-	if !hostHasCAN() {
-		b.Skip("needs a bus interface: run it in the rig")
-	}
 	c, err := Open("vcan0", 0, &Config{OwnFrames: true})
 	if err != nil {
-		b.Fatal(err)
+		b.Skipf("needs a bus interface, run it in the rig: %v", err)
 	}
 	defer c.Close()
 	buf := make([]can.Frame, batch)

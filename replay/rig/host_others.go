@@ -1,0 +1,5 @@
+//go:build !linux
+
+package rig
+
+func hostHasCAN() bool { return false }
