@@ -45,6 +45,7 @@ type Input struct {
 	Seen           rules.Observed
 	ErrorsRecorded bool     // error frames would have been recorded
 	Functions      []string // asked for; empty: those of the stages in the capture
+	Series         bool     // keep what a drawn report shows: Output.Evidence
 }
 
 // Output of Run.
@@ -57,6 +58,8 @@ type Output struct {
 	Start, End int64 // ns, on the capture's clock
 	Captures   []capture.FileReport
 	Baseline   []capture.FileReport // empty: none
+	Seen       rules.Observed
+	Evidence   *evidence.Evidence // nil without Input.Series
 }
 
 // Run reads the captures to their end and judges them. The error is that of
@@ -65,7 +68,7 @@ func Run(ctx context.Context, in *Input) (*Output, error) {
 	if err := known(in); err != nil {
 		return nil, err
 	}
-	now, err := in.Capture.gather(ctx, in.Setting)
+	now, err := in.Capture.gather(ctx, in.Setting, in.Series)
 	if err != nil {
 		return nil, err
 	}
@@ -79,10 +82,13 @@ func Run(ctx context.Context, in *Input) (*Output, error) {
 	}
 	out := &Output{
 		Setting: in.Setting, Scope: in.Scope, Interfaces: now.interfaces, Frames: now.evidence.Frames,
-		Start: now.evidence.Start, End: now.evidence.End, Captures: c.Reports,
+		Start: now.evidence.Start, End: now.evidence.End, Captures: c.Reports, Seen: in.Seen,
+	}
+	if in.Series {
+		out.Evidence = now.evidence
 	}
 	if in.Baseline != nil {
-		was, err := in.Baseline.gather(ctx, in.Setting)
+		was, err := in.Baseline.gather(ctx, in.Setting, false)
 		if err != nil {
 			return nil, fmt.Errorf("baseline: %w", err)
 		}
@@ -129,8 +135,10 @@ type gathered struct {
 	interfaces []Interface
 }
 
-func (rec *Recording) gather(ctx context.Context, s *profiles.Setting) (*gathered, error) {
-	plan, err := evidence.NewPlan(evidence.Options{Setting: s, Buses: rec.Reader.Buses(), Map: busMap(rec.Interfaces)})
+func (rec *Recording) gather(ctx context.Context, s *profiles.Setting, series bool) (*gathered, error) {
+	plan, err := evidence.NewPlan(evidence.Options{
+		Setting: s, Buses: rec.Reader.Buses(), Map: busMap(rec.Interfaces), Series: series,
+	})
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", s.Name, err)
 	}

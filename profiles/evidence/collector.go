@@ -14,6 +14,7 @@ type Options struct {
 	Setting *profiles.Setting
 	Buses   *can.Buses        // the names that Frame.Bus stands for
 	Map     map[string]string // interface -> bus of the setting; an interface not in it stands for the bus of its own name
+	Series  bool              // gather also what only a drawn report shows: Bus.Course, Message.FaultTracks
 }
 
 // Plan is what collectors of one setting share: compiled once, never written to.

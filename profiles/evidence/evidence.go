@@ -56,6 +56,7 @@ type Bus struct {
 	Frames      uint64             // error frames left out
 	First, Last int64
 	Load        survey.Windows // bits on the wire
+	Course      *survey.Course // bits on the wire over time; nil without Options.Series
 	Errors      *survey.Track  // error frames; N of a bucket counts them
 	ErrorFrames Events
 	ErrorClass  map[string]uint64 // error frames by class; one frame may have several
@@ -96,9 +97,10 @@ type Message struct {
 	Elsewhere   []*Stream // the same identifier on other buses of the capture
 	OtherKind   *Stream   // the same identifier value with the other number of bits
 	Faults      map[guard.Faults]*Events
-	Judged      uint64            // frames whose protection was looked at
-	LostByCount uint64            // frames missing by the counter
-	Pages       map[uint64]uint64 // frames by page of its multiplexer, up to MaxValues pages
+	FaultTracks map[guard.Faults]*survey.Track // the same over time; N counts the frames; nil without Options.Series
+	Judged      uint64                         // frames whose protection was looked at
+	LostByCount uint64                         // frames missing by the counter
+	Pages       map[uint64]uint64              // frames by page of its multiplexer, up to MaxValues pages
 	Signals     map[string]*Signal
 	FirstValid  int64 // stamp of the first frame without a "not available" pattern; see HasValid
 	HasValid    bool

@@ -55,7 +55,10 @@ functions:
     against: {signal: Input.Turbine}
 `
 
-func testPlan(t testing.TB, buses *can.Buses) *Plan {
+func testPlan(t testing.TB, buses *can.Buses) *Plan { return optionsPlan(t, Options{Buses: buses}) }
+
+// optionsPlan is testPlan with options, of which it fills in setting and map.
+func optionsPlan(t testing.TB, opts Options) *Plan {
 	t.Helper()
 	lib := profiles.NewLibrary(profiles.Folder{FS: fstest.MapFS{
 		"car.dbc": {Data: []byte(testDBC)}, "car.yaml": {Data: []byte(testProfile)},
@@ -64,7 +67,8 @@ func testPlan(t testing.TB, buses *can.Buses) *Plan {
 	if err != nil {
 		t.Fatal(err)
 	}
-	plan, err := NewPlan(Options{Setting: setting, Buses: buses, Map: map[string]string{"can0": "drive"}})
+	opts.Setting, opts.Map = setting, map[string]string{"can0": "drive"}
+	plan, err := NewPlan(opts)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -232,6 +236,42 @@ func TestSeamsDoNotShow(t *testing.T) {
 			rt.Fatal("the gaps differ")
 		}
 	})
+}
+
+// TestSeries: the courses over time are gathered where they are asked for, and
+// do not depend on where a capture is cut.
+func TestSeries(t *testing.T) {
+	frames := drive(300)
+	frames[77].Data[7]++
+	frames[500].Data[7]++
+	plain := gather(testPlan(t, testBuses()), frames)
+	if plain.Buses[0].Course != nil || plain.Messages["Speed"].FaultTracks != nil {
+		t.Error("there are series that nobody asked for")
+	}
+	plan := optionsPlan(t, Options{Buses: testBuses(), Series: true})
+	whole, parts := gather(plan, frames), gather(plan, frames[:123], frames[123:])
+	if diff := cmp.Diff(whole.Buses[0].Course.Sums(), parts.Buses[0].Course.Sums()); diff != "" {
+		t.Errorf("load (-whole +parts):\n%s", diff)
+	}
+	var bits uint64
+	for _, s := range whole.Buses[0].Course.Sums() {
+		bits += s.Nominal
+	}
+	if nominal, _ := whole.Buses[0].Load.Total(); bits != nominal || bits == 0 {
+		t.Errorf("%d bits over time, %d in all", bits, nominal)
+	}
+	for kind, events := range whole.Messages["Speed"].Faults {
+		w, p := whole.Messages["Speed"].FaultTracks[kind], parts.Messages["Speed"].FaultTracks[kind]
+		if diff := cmp.Diff(w.Buckets(), p.Buckets()); diff != "" {
+			t.Errorf("%v (-whole +parts):\n%s", kind, diff)
+		}
+		if n := Within(w, 0, 1<<62); n != events.Count {
+			t.Errorf("%v: %d over time, %d in all", kind, n, events.Count)
+		}
+	}
+	if len(whole.Messages["Speed"].Faults) == 0 {
+		t.Error("the changed bytes gave no fault")
+	}
 }
 
 // Between two captures that are read together nobody knows what was sent.

@@ -71,7 +71,18 @@ func (m *message) fault(f *can.Frame, faults guard.Faults) {
 			m.Faults[one] = &Events{}
 		}
 		m.Faults[one].add(f, 0)
+		if m.FaultTracks != nil {
+			m.faultTrack(one).Add(f.Time, 1)
+		}
 	}
+}
+
+// faultTrack returns the track of one fault, made when it is new.
+func (m *message) faultTrack(one guard.Faults) *survey.Track {
+	if m.FaultTracks[one] == nil {
+		m.FaultTracks[one] = newTrack(true)
+	}
+	return m.FaultTracks[one]
 }
 
 // merge takes over what followed; last and first are the frames at the seam.
@@ -88,6 +99,9 @@ func (m *message) merge(next *message, last, first *can.Frame) {
 			m.Faults[kind] = &Events{}
 		}
 		m.Faults[kind].merge(events)
+	}
+	for kind, track := range next.FaultTracks {
+		m.faultTrack(kind).Merge(track)
 	}
 	for _, page := range slices.Sorted(maps.Keys(next.Pages)) {
 		if _, ok := m.Pages[page]; ok || len(m.Pages) < MaxValues {

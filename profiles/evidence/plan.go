@@ -24,6 +24,7 @@ type messagePlan struct {
 	ignore  uint64
 	page    int // index of the multiplexer in decoder.Signals; -1: none
 	signals []signalPlan
+	series  bool // Options.Series
 }
 
 // signalPlan is what the collectors of a signal share.
@@ -79,7 +80,7 @@ func (p *Plan) planFits() {
 }
 
 func (p *Plan) planMessage(facts *profiles.MessageFacts, named map[profiles.SignalRef]bool) (*messagePlan, error) {
-	plan := &messagePlan{facts: facts, length: -1, page: -1}
+	plan := &messagePlan{facts: facts, length: -1, page: -1, series: p.opts.Series}
 	if facts.Kind == profiles.Cyclic || facts.Kind == profiles.Mixed {
 		plan.cycle = int64(facts.Cycle.Value)
 	}
@@ -211,9 +212,13 @@ func words(def *dbc.Signal, na []uint64) (patterns []uint64) {
 
 // empty returns the message as a capture without it shows it.
 func (plan *messagePlan) empty() *Message {
-	return &Message{
+	m := &Message{
 		Facts: plan.facts, Faults: map[guard.Faults]*Events{}, Pages: map[uint64]uint64{}, Signals: map[string]*Signal{},
 	}
+	if plan.series {
+		m.FaultTracks = map[guard.Faults]*survey.Track{}
+	}
+	return m
 }
 
 // new returns a message ready to gather.

@@ -30,6 +30,9 @@ func (p *Plan) newBus(name string) *bus {
 		standard: make([]*stream, can.MaxStandardID+1),
 		extended: map[uint32]*stream{},
 	}
+	if p.opts.Series {
+		b.Course = survey.NewCourse(trackLimit)
+	}
 	standsFor := name
 	if mapped, ok := p.opts.Map[name]; ok {
 		standsFor = mapped
@@ -54,6 +57,9 @@ func (b *bus) addError(f *can.Frame) {
 func (b *bus) add(f *can.Frame) {
 	nominal, data := f.WireBits()
 	b.Load.Add(f.Time, f.File, uint64(nominal), uint64(data))
+	if b.Course != nil {
+		b.Course.Add(f.Time, uint64(nominal), uint64(data))
+	}
 	if b.Frames == 0 {
 		b.First, b.Last, b.first = f.Time, f.Time, *f
 	} else {
@@ -104,6 +110,9 @@ func (b *bus) merge(next *bus) {
 	}
 	b.Frames += next.Frames
 	b.Load.Merge(&next.Load)
+	if b.Course != nil {
+		b.Course.Merge(next.Course)
+	}
 	b.Errors.Merge(next.Errors)
 	b.ErrorFrames.merge(&next.ErrorFrames)
 	for class, n := range next.ErrorClass {
