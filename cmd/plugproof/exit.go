@@ -65,7 +65,7 @@ func (a *app) finish(ctx context.Context, err error) int {
 	if err == nil || closedPipe(err) {
 		return exitOK
 	}
-	if sig, ok := errors.AsType[interrupted](context.Cause(ctx)); ok {
+	if sig, ok := errors.AsType[interrupted](context.Cause(ctx)); ok && !ownFault(err) {
 		a.say(sig, "")
 		return sig.code()
 	}
@@ -83,6 +83,17 @@ func (a *app) finish(ctx context.Context, err error) int {
 		return exitBus
 	}
 	return exitInput
+}
+
+// ownFault reports whether an error under an interruption is not its consequence:
+// a recording that lost frames, or whose end did not fit on the disk.
+func ownFault(err error) bool {
+	if _, ok := errors.AsType[interrupted](err); ok {
+		return false
+	}
+	_, bus := errors.AsType[*socketcan.Error](err)
+	_, disk := errors.AsType[*atomicfile.Error](err)
+	return bus || disk
 }
 
 // hintFor says what to try after the errors of packages, which do not know

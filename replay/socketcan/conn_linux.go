@@ -20,10 +20,11 @@ type conn struct {
 	bus       uint16
 	routes    map[int32]uint16 // by interface index; nil: a single interface
 	in        inbox
-	readNow   func(fd uintptr) // made once: a closure for every call would be allocated
-	limit     int              // of readNow: messages to read
-	got       int              // by readNow
-	readErr   error            // of readNow
+	readNow   func(fd uintptr)        // made once: a closure for every call would be allocated
+	limit     int                     // of readNow: messages to read
+	got       int                     // by readNow
+	readErr   error                   // of readNow
+	clocks    map[int32]*adapterClock // by interface index, of those that stamp frames themselves
 	confirmed atomic.Uint64
 	dropped   atomic.Uint64
 }
@@ -52,7 +53,7 @@ func (c *Conn) open(bus uint16, config *Config) error {
 		return err
 	}
 	c.file = os.NewFile(uintptr(fd), "can:"+c.name)
-	c.bus = bus
+	c.bus, c.clocks = bus, map[int32]*adapterClock{}
 	if c.name == "" {
 		c.routes = map[int32]uint16{}
 	}
@@ -81,7 +82,8 @@ func setOptions(fd int, config *Config) error {
 		{unix.SOL_CAN_RAW, unix.CAN_RAW_FD_FRAMES, flag(!config.ClassicOnly)},
 		{unix.SOL_CAN_RAW, unix.CAN_RAW_JOIN_FILTERS, flag(config.JoinFilters)},
 		{unix.SOL_SOCKET, unix.SO_RXQ_OVFL, 1},
-		{unix.SOL_SOCKET, unix.SO_TIMESTAMPING, unix.SOF_TIMESTAMPING_RX_SOFTWARE | unix.SOF_TIMESTAMPING_SOFTWARE},
+		{unix.SOL_SOCKET, unix.SO_TIMESTAMPING, unix.SOF_TIMESTAMPING_RX_SOFTWARE | unix.SOF_TIMESTAMPING_SOFTWARE |
+			unix.SOF_TIMESTAMPING_RX_HARDWARE | unix.SOF_TIMESTAMPING_RAW_HARDWARE},
 	} {
 		if err := unix.SetsockoptInt(fd, o.level, o.option, o.value); err != nil {
 			return os.NewSyscallError("setsockopt", err)
@@ -181,7 +183,7 @@ func (c *Conn) take(frames []can.Frame, got int) (n int) {
 			continue
 		}
 		f := &frames[n]
-		f.Bus, f.Time = bus, m.time
+		f.Bus, f.Time = bus, c.time(&m)
 		f.Flags |= can.Rx
 		if m.local {
 			f.Flags ^= can.Rx | can.Tx
@@ -189,6 +191,20 @@ func (c *Conn) take(frames []can.Frame, got int) (n int) {
 		n++
 	}
 	return n
+}
+
+// time returns when a message was received: by the adapter's clock where it has
+// one. A frame of this machine has no stamp of an adapter.
+func (c *Conn) time(m *message) int64 {
+	if m.adapter == 0 {
+		return m.time
+	}
+	clock := c.clocks[m.index]
+	if clock == nil {
+		clock = &adapterClock{}
+		c.clocks[m.index] = clock
+	}
+	return clock.wall(m.time, m.adapter)
 }
 
 // noteDropped keeps the larger count: the kernel's wraps after 32 bits, ours is

@@ -245,6 +245,84 @@ func testSendErrors(t *testing.T) {
 	}
 }
 
+// A socket whose interface is gone, and one for all interfaces, have nowhere to
+// send to: ENXIO (net/can/raw.c). ENOMEM, the kernel being out of memory, is not
+// to be had on demand.
+func testVanished(t *testing.T) {
+	ip(t, "link", "add", "vcan9", "type", "vcan")
+	gone, all, f := open(t, "vcan9", nil), open(t, "", nil), frame(1, 0)
+	ip(t, "link", "del", "vcan9")
+	for name, c := range map[string]*Conn{"gone": gone, "all interfaces": all} {
+		if err := c.Write(t.Context(), &f); !errors.Is(err, unix.ENXIO) {
+			t.Errorf("%s: %v, want ENXIO", name, err)
+		}
+	}
+}
+
+// CAN XL: our sockets do not ask for it, so such frames neither come in nor can
+// be sent, even on an interface that has them.
+func testLongFrames(t *testing.T) {
+	const optionXL, flagXL, maxSize = 7, 0x80, 2060 // CAN_RAW_XL_FRAMES, CANXL_XLF, CANXL_MAX_MTU of linux/can.h
+	ip(t, "link", "set", "vcan1", "down")
+	ip(t, "link", "set", "vcan1", "mtu", "2060")
+	ip(t, "link", "set", "vcan1", "up")
+	defer ip(t, "link", "set", "vcan1", "mtu", "72")
+	defer ip(t, "link", "set", "vcan1", "down")
+	defer ip(t, "link", "set", "vcan1", "up")
+	ours, sender := open(t, "vcan1", nil), open(t, "vcan1", nil)
+	packet := make([]byte, 12+100)
+	packet[4], packet[6] = flagXL, 100
+	write := func(c *Conn) (err error) {
+		if e := c.raw.Control(func(fd uintptr) { _, err = unix.Write(int(fd), packet) }); e != nil {
+			t.Fatal(e)
+		}
+		return err
+	}
+	if err := write(ours); err != unix.EINVAL {
+		t.Errorf("a CAN XL frame through our socket: %v, want EINVAL", err)
+	}
+	var err error
+	if e := sender.raw.Control(func(fd uintptr) {
+		err = unix.SetsockoptInt(int(fd), unix.SOL_CAN_RAW, optionXL, 1)
+	}); e != nil || err != nil {
+		t.Skipf("not on this system: no CAN XL: %v", errors.Join(e, err))
+	}
+	if err := write(sender); err != nil {
+		t.Fatalf("a CAN XL frame through a socket that has it: %v", err)
+	}
+	f := frame(5, can.FD, 1)
+	send(t, sender, f)
+	if got := receive(t, ours); len(got) != 1 || got[0].ID != 5 {
+		t.Errorf("received %+v, want the FD frame only", got)
+	}
+	if parse(&f, make([]byte, maxSize)) {
+		t.Error("a CAN XL packet is taken for a frame")
+	}
+}
+
+// The kernel has the filter that we asked for. A buffer that is too small for
+// all filters gets ERANGE (net/can/raw.c). The buffer is that of another option,
+// with room for one filter of 8 bytes, not for two.
+func testFiltersReadBack(t *testing.T) {
+	filters := []Filter{{0x80000456 | InvertBit, 0x9FFFFFFF}, {0x123, 0x7FF}}
+	for count, want := range map[int]error{1: nil, 2: unix.ERANGE} {
+		c := open(t, "vcan0", &Config{Filters: filters[:count]})
+		var got *unix.Ucred
+		var err error
+		if e := c.raw.Control(func(fd uintptr) {
+			got, err = unix.GetsockoptUcred(int(fd), unix.SOL_CAN_RAW, unix.CAN_RAW_FILTER)
+		}); e != nil {
+			t.Fatal(e)
+		}
+		if err != want {
+			t.Errorf("%d filters: %v, want %v", count, err, want)
+		}
+		if err == nil && (uint32(got.Pid) != filters[0].ID || got.Uid != filters[0].Mask) {
+			t.Errorf("the kernel has %#x, %#x; want %+v", uint32(got.Pid), got.Uid, filters[0])
+		}
+	}
+}
+
 func testStamps(t *testing.T) {
 	c, sender := open(t, "vcan0", nil), open(t, "vcan0", nil)
 	before := time.Now().UnixNano()

@@ -18,4 +18,5 @@ func (c *Conn) write(context.Context, *can.Frame) error        { return ErrNeeds
 func (c *Conn) lost() uint64                                   { return 0 }
 func (c *Conn) close() error                                   { return ErrNeedsLinux }
 
-func interfaces() ([]Interface, error) { return nil, ErrNeedsLinux }
+func interfaces() ([]Interface, error)    { return nil, ErrNeedsLinux }
+func setUp(*Interface, int64, Mode) error { return ErrNeedsLinux }

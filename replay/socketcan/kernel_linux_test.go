@@ -32,5 +32,9 @@ func TestKernel(t *testing.T) {
 		{Name: "RecordMissing", Run: testRecordMissing},
 		{Name: "Listen", Run: testListen},
 		{Name: "Controller", Run: testController},
+		{Name: "SetUp", Run: testSetUp},
+		{Name: "Vanished", Run: testVanished},
+		{Name: "LongFrames", Run: testLongFrames},
+		{Name: "FiltersReadBack", Run: testFiltersReadBack},
 	})
 }

@@ -9,7 +9,7 @@ import (
 
 const (
 	batch       = 64  // messages per system call
-	controlSize = 128 // bytes; a time stamp takes 64, a drop count 24
+	controlSize = 128 // bytes; the time stamps take 64, a drop count 24
 )
 
 // inbox is where the kernel puts received messages. It must not move while a
@@ -32,7 +32,8 @@ type messageHead struct {
 // message is one received message; packet aliases the inbox.
 type message struct {
 	packet         []byte
-	time           int64 // nanoseconds since the Unix epoch
+	time           int64 // the kernel's stamp, nanoseconds since the Unix epoch
+	adapter        int64 // the adapter's own, nanoseconds since anything; 0: none
 	index          int32 // of the interface
 	dropped        uint32
 	confirm, local bool
@@ -84,13 +85,14 @@ func (in *inbox) message(i int) message {
 }
 
 // note reads one control message of level SOL_SOCKET: of three time stamps the
-// first is software's (linux/errqueue.h).
+// first is software's, the third the adapter's own (linux/errqueue.h).
 func (m *message) note(kind int32, data []byte) {
 	switch {
 	case kind == unix.SO_RXQ_OVFL && len(data) >= 4:
 		m.dropped = binary.NativeEndian.Uint32(data)
-	case kind == unix.SO_TIMESTAMPING && len(data) >= int(unsafe.Sizeof(unix.Timespec{})):
-		m.time = (*unix.Timespec)(unsafe.Pointer(&data[0])).Nano()
+	case kind == unix.SO_TIMESTAMPING && len(data) >= int(unsafe.Sizeof([3]unix.Timespec{})):
+		stamps := (*[3]unix.Timespec)(unsafe.Pointer(&data[0]))
+		m.time, m.adapter = stamps[0].Nano(), stamps[2].Nano()
 	}
 }
 

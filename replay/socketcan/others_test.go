@@ -14,4 +14,7 @@ func TestNeedsLinux(t *testing.T) {
 	if _, err := Interfaces(); !errors.Is(err, ErrNeedsLinux) {
 		t.Errorf("Interfaces: %v", err)
 	}
+	if _, err := SetUp("can0", 500_000, ListenOnly); !errors.Is(err, ErrNeedsLinux) {
+		t.Errorf("SetUp: %v", err)
+	}
 }

@@ -89,11 +89,12 @@ func Open(name string, bus uint16, config *Config) (*Conn, error) {
 // called during Read.
 func (c *Conn) Route(index int, bus uint16) { c.route(index, bus) }
 
-// Read waits for frames and fills in as many as there are. Frame.Time is the
-// kernel's software stamp, in nanoseconds since the Unix epoch. Frames have the
-// flag can.Tx when this machine sent them, else can.Rx. It returns the cause of
-// ctx when that ends first. After ENETDOWN it can be called again: frames come
-// once the interface is up.
+// Read waits for frames and fills in as many as there are. Frame.Time is when the
+// frame was received, in nanoseconds since the Unix epoch: by the adapter's own
+// clock where its driver offers that, else by the kernel's. Frames have the flag
+// can.Tx when this machine sent them, else can.Rx. It returns the cause of ctx
+// when that ends first. After ENETDOWN it can be called again: frames come once
+// the interface is up.
 func (c *Conn) Read(ctx context.Context, frames []can.Frame) (int, error) {
 	n, err := c.read(ctx, frames)
 	return n, c.fail("read", err)
