@@ -97,7 +97,7 @@ func (l *Link) frame(bytes ...byte) can.Frame {
 // hears reports whether the frame is one that the other party sent on this link.
 func (l *Link) hears(f *can.Frame) bool {
 	return f.ID == l.Rx && f.Bus == l.Bus && f.Is(can.Extended) == l.Extended &&
-		f.Flags&(can.Remote|can.Error|can.Tx) == 0 && f.Len > 0
+		f.Flags&(can.Remote|can.Error) == 0 && f.Len > 0
 }
 
 // TransportError is a message that did not come through whole.

@@ -127,7 +127,6 @@ func TestReceiveHearsItsLinkOnly(t *testing.T) {
 		"29-bit":             func(f *can.Frame) { f.Flags |= can.Extended },
 		"remote":             func(f *can.Frame) { f.Flags |= can.Remote },
 		"error":              func(f *can.Frame) { f.Flags |= can.Error },
-		"our own":            func(f *can.Frame) { f.Flags |= can.Tx },
 		"empty":              func(f *can.Frame) { f.SetPayload(nil) },
 	}
 	for name, change := range frames {
