@@ -144,12 +144,14 @@ type chunkFold[C Collector[C]] struct {
 	file uint16
 	gate *gate
 	free chan []byte
-	cut  chan part[C]
+	cut  chan chunk
 	read chan part[C]
+	one  sync.Mutex // held while fresh is called
 }
 
 // chunks reads the rest of a candump log in chunks and adds their collectors, in
-// order. Memory: a chunk for each worker and two more.
+// order. Memory: a chunk for each worker and two more, and a collector for each
+// chunk that is being read or waits for one before it.
 func (f *folding[C]) chunks(dec *candump) error {
 	workers := f.r.opts.Workers
 	if workers <= 0 {
@@ -158,7 +160,7 @@ func (f *folding[C]) chunks(dec *candump) error {
 	buffers := workers + 2
 	p := chunkFold[C]{
 		folding: f, file: dec.in.file, gate: newGate(&f.r.buses),
-		free: make(chan []byte, buffers), cut: make(chan part[C], buffers), read: make(chan part[C], buffers),
+		free: make(chan []byte, buffers), cut: make(chan chunk, buffers), read: make(chan part[C], buffers),
 	}
 	for range buffers {
 		p.free <- nil // made when it is needed
@@ -202,7 +204,7 @@ func (p *chunkFold[C]) cutAll(c *cutter) {
 		if !ok {
 			return
 		}
-		p.cut <- part[C]{chunk: next, c: p.fresh(), seen: newRemarks(), rep: newTallies()}
+		p.cut <- next
 	}
 }
 
@@ -211,12 +213,13 @@ func (p *chunkFold[C]) cutAll(c *cutter) {
 func (p *chunkFold[C]) readAll() {
 	batch := make([]can.Frame, foldBatch)
 	names := newBusNames(p.gate.buses)
-	for next := range p.cut {
-		index := next.chunk.index
+	for cut := range p.cut {
+		next := p.begin(cut)
+		index := cut.index
 		names.intern = func(name []byte) (uint16, bool) { return p.gate.intern(index, name) }
 		dec := candump{
 			in:    &input{file: p.file, rep: &next.rep},
-			text:  next.chunk.lines(),
+			text:  cut.lines(),
 			names: names,
 		}
 		next.whole = p.pass(&dec, &next, batch)
@@ -224,6 +227,13 @@ func (p *chunkFold[C]) readAll() {
 		p.gate.end(index)
 		p.read <- next
 	}
+}
+
+// begin makes what the frames of a chunk are gathered in.
+func (p *chunkFold[C]) begin(cut chunk) part[C] {
+	p.one.Lock()
+	defer p.one.Unlock()
+	return part[C]{chunk: cut, c: p.fresh(), seen: newRemarks(), rep: newTallies()}
 }
 
 // pass gives all frames of a chunk to its collectors. It returns false when it
@@ -261,7 +271,7 @@ func (p *chunkFold[C]) mergeAll() {
 			next++
 			p.r.reports[p.r.next-1].merge(&part.rep)
 			p.r.seen.Merge(part.seen)
-			p.add(part.c)
+			p.total.Merge(part.c)
 			p.free <- part.chunk.data[:cap(part.chunk.data)]
 		}
 	}

@@ -23,9 +23,10 @@ const foldBatch = 512
 // read by Options.Workers goroutines, each chunk through a collector of its own;
 // the chunks, and so the result, do not depend on the number of workers. Any
 // other capture is read in one stretch. fresh is never called by two goroutines
-// at once. After an error the collector holds what was read before it.
+// at once, and as late as can be: when it is called for a stretch, those long
+// before it are merged. After an error the collector holds what was read before it.
 func Fold[C Collector[C]](ctx context.Context, r *Reader, fresh func() C) (C, error) {
-	f := folding[C]{ctx: ctx, r: r, fresh: fresh}
+	f := folding[C]{ctx: ctx, r: r, fresh: fresh, total: fresh()}
 	err := r.open()
 	for err == nil {
 		if dec, ok := r.dec.(*candump); ok && !dec.text.skipping {
@@ -36,9 +37,6 @@ func Fold[C Collector[C]](ctx context.Context, r *Reader, fresh func() C) (C, er
 		if err == nil {
 			err = r.open()
 		}
-	}
-	if !f.any {
-		f.add(fresh())
 	}
 	if errors.Is(err, io.EOF) {
 		err = nil
@@ -51,22 +49,13 @@ type folding[C Collector[C]] struct {
 	ctx   context.Context
 	r     *Reader
 	fresh func() C
-	total C    // of everything so far
-	any   bool // total is there
-}
-
-func (f *folding[C]) add(next C) {
-	if !f.any {
-		f.total, f.any = next, true
-		return
-	}
-	f.total.Merge(next)
+	total C // of everything so far
 }
 
 // stretch reads the rest of the open capture into one collector.
 func (f *folding[C]) stretch() error {
 	c := f.fresh()
-	defer func() { f.add(c) }()
+	defer func() { f.total.Merge(c) }()
 	batch := make([]can.Frame, foldBatch)
 	for f.r.cur != nil {
 		if err := f.ctx.Err(); err != nil {

@@ -33,6 +33,11 @@ type Protection struct {
 	Checksums []Checksum // later ones may cover earlier ones
 }
 
+// Empty reports whether it guards nothing.
+func (p Protection) Empty() bool {
+	return len(p.Counters)+len(p.Toggles)+len(p.Constants)+len(p.Parities)+len(p.Checksums) == 0
+}
+
 // Constant is a field that always holds the same value: part of an identifier,
 // a length, the mark of a variant.
 type Constant struct {

@@ -1,6 +1,9 @@
 package survey
 
-import "math"
+import (
+	"math"
+	"math/bits"
+)
 
 // trackBase is the smallest width of a Track's buckets, in ns.
 const trackBase = 1_000_000
@@ -181,6 +184,9 @@ func (t *Track) numbers(width int64) (low, high int64) {
 
 // Width returns the width of the buckets in ns.
 func (t *Track) Width() int64 { return t.width }
+
+// Doublings returns how often the width was doubled; see NewCoarseTrack.
+func (t *Track) Doublings() int { return bits.TrailingZeros64(uint64(t.width / trackBase)) }
 
 // Start returns the time, in ns, at which the first bucket begins.
 func (t *Track) Start() int64 { return t.low * t.width }

@@ -142,7 +142,7 @@ func (rec *Recording) gather(ctx context.Context, s *profiles.Setting, series bo
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", s.Name, err)
 	}
-	collected, err := capture.Fold(ctx, rec.Reader, plan.New)
+	collected, err := capture.Fold(ctx, rec.Reader, plan.Stretches())
 	if err != nil {
 		return nil, err
 	}

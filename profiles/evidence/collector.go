@@ -28,26 +28,53 @@ type Plan struct {
 // Collector gathers Evidence. It satisfies capture.Collector[*Collector].
 type Collector struct {
 	plan  *Plan
+	grain *grain // of the capture that this is a stretch of; nil: it stands alone
 	buses []*bus // by Frame.Bus; nil until seen
 
-	frames      uint64
-	sent        uint64
-	start, end  int64
-	first, last can.Frame // in order of the capture
-	pauses      Events
-	backward    Events
-	fits        []fit
-	values      []decode.Value
+	frames     uint64
+	sent       uint64
+	start, end int64
+	first      can.Frame // in order of the capture
+	last       head
+	pauses     Events
+	backward   Events
+	fits       []fit
+	values     []decode.Value
 }
 
 // bus is a Bus being gathered.
 type bus struct {
 	Bus
-	standard    []*stream // by 11-bit identifier
-	extended    map[uint32]*stream
-	streams     []*stream // in order of first appearance
-	first, last can.Frame
-	plans       map[profiles.ID]*messagePlan
+	standard []*stream // by 11-bit identifier
+	extended map[uint32]*stream
+	streams  []*stream // in order of first appearance
+	first    can.Frame
+	last     head
+	plans    map[profiles.ID]*messagePlan
+	index    uint16 // its Frame.Bus
+	longest  int64  // ns that the longest classic frame takes at least
+	grain    *grain
+}
+
+// head is what tells whether and how a frame follows another.
+type head struct {
+	time  int64
+	file  uint16
+	flags can.Flags
+	len   uint8
+}
+
+func headOf(f *can.Frame) head { return head{f.Time, f.File, f.Flags, f.Len} }
+
+// Stretches returns what makes the collectors of one capture's stretches, for
+// capture.Fold. They share what a later stretch can go by.
+func (p *Plan) Stretches() func() *Collector {
+	shared := &grain{}
+	return func() *Collector {
+		c := p.New()
+		c.grain = shared
+		return c
+	}
 }
 
 // New returns an empty collector.
@@ -71,20 +98,20 @@ func (c *Collector) add(f *can.Frame) {
 	if c.frames == 0 {
 		c.start, c.end, c.first = f.Time, f.Time, *f
 	} else {
-		c.follow(&c.last, f)
+		c.follow(c.last, f)
 		c.start, c.end = min(c.start, f.Time), max(c.end, f.Time)
 	}
 	c.frames++
 	if f.Flags&can.Tx != 0 {
 		c.sent++
 	}
-	setHead(&c.last, f)
+	c.last = headOf(f)
 	if f.Flags&can.Error != 0 {
 		b.addError(f)
 		return
 	}
-	b.add(f)
 	s := b.stream(f)
+	b.add(f, s)
 	if s == nil {
 		b.TooMany++
 		return
@@ -108,11 +135,11 @@ func setHead(to, f *can.Frame) {
 
 // follow looks at two consecutive frames of the capture. What lies between two
 // captures that are read together is no gap.
-func (c *Collector) follow(last, f *can.Frame) {
-	if f.File != last.File {
+func (c *Collector) follow(last head, f *can.Frame) {
+	if f.File != last.file {
 		return
 	}
-	switch gap := f.Time - last.Time; {
+	switch gap := f.Time - last.time; {
 	case gap > PauseLimit:
 		c.pauses.add(f, gap)
 	case gap < 0:
@@ -129,6 +156,7 @@ func (c *Collector) bus(index uint16) *bus {
 		c.buses = append(c.buses, nil)
 	}
 	b := c.plan.newBus(c.plan.opts.Buses.Name(index))
+	b.index, b.grain = index, c.grain
 	c.buses[index] = b
 	return b
 }
@@ -146,7 +174,7 @@ func (b *bus) stream(f *can.Frame) *stream {
 		return nil
 	}
 	id := profiles.ID{Value: f.ID, Extended: f.Flags&can.Extended != 0}
-	s := newStream(&b.Bus, id, b.plans[id])
+	s := newStream(&b.Bus, id, b.plans[id], b.grain.of(place{b.index, id}))
 	b.put(s)
 	return s
 }
@@ -166,11 +194,12 @@ func (c *Collector) Merge(next *Collector) {
 	if next.frames == 0 {
 		return
 	}
+	defer c.grain.tell(c)
 	if c.frames == 0 {
 		*c = *next
 		return
 	}
-	c.follow(&c.last, &next.first)
+	c.follow(c.last, &next.first)
 	c.pauses.merge(&next.pauses)
 	c.backward.merge(&next.backward)
 	c.start, c.end = min(c.start, next.start), max(c.end, next.end)

@@ -8,6 +8,7 @@ import (
 
 	"plugproof/decode"
 	"plugproof/decode/can"
+	"plugproof/decode/dbc"
 	"plugproof/decode/guard"
 	"plugproof/decode/survey"
 )
@@ -80,7 +81,7 @@ func (m *message) fault(f *can.Frame, faults guard.Faults) {
 // faultTrack returns the track of one fault, made when it is new.
 func (m *message) faultTrack(one guard.Faults) *survey.Track {
 	if m.FaultTracks[one] == nil {
-		m.FaultTracks[one] = newTrack(true)
+		m.FaultTracks[one] = newTrack(true, coarse)
 	}
 	return m.FaultTracks[one]
 }
@@ -137,9 +138,8 @@ func (m *message) finish() {
 	for i := range m.signals {
 		s := &m.signals[i]
 		s.settle()
-		if s.flush(); s.MoreValues {
-			s.Values = nil
-		}
+		s.flush()
+		s.setValues()
 		m.Signals[s.Def.Name] = &s.Signal
 	}
 }
@@ -157,9 +157,12 @@ type signal struct {
 	plain   bool    // the last frame had an available value about which there is nothing to say
 	odd     bool    // the last frame was no value, or zero between others
 	atTop   bool
+	paired  bool // it is the value or the reference of a fit
 
 	Signal
-	before     float64 // the available value before it
+	na         int      // doublings of NATrack when it is made
+	tallies    []uint64 // of a short field: frames by raw bits; Values is made of it
+	before     float64  // the available value before it
 	beforeOK   bool
 	running    uint64 // raw value of the run not yet counted
 	run        uint64
@@ -169,13 +172,21 @@ type signal struct {
 	firstFrame can.Frame // of the first available value
 }
 
-func (s *signal) init(plan *signalPlan) {
-	s.plan = plan
+func (s *signal) init(plan *signalPlan, g signalGrain) {
+	s.plan, s.paired, s.na = plan, len(plan.asX)+len(plan.asY) > 0, g.na
 	s.Signal = Signal{
-		Def: plan.sig.Def, Own: plan.own, Track: newTrack(plan.named), Values: map[uint64]uint64{},
+		Def: plan.sig.Def, Own: plan.own, Track: newTrack(plan.named, g.track), MoreValues: g.values,
 		SwappedMin: math.Inf(1), SwappedMax: math.Inf(-1),
 	}
-	if plan.named {
+	if plan.short {
+		s.tallies = make([]uint64, 1<<plan.sig.Def.Length)
+	} else {
+		s.Values = map[uint64]uint64{}
+	}
+	switch {
+	case plan.named && g.changes:
+		s.Changes = survey.NewChanges(1) // the one at the seam and the count of all
+	case plan.named:
 		s.Changes = survey.NewChanges(MaxChanges)
 	}
 }
@@ -197,7 +208,7 @@ func (s *signal) add(f *can.Frame, v *decode.Value) (number, available bool) {
 		s.NA++
 		s.NAFirst.add(f, 0)
 		if s.NATrack == nil {
-			s.NATrack = newTrack(s.plan.named)
+			s.NATrack = newTrack(s.plan.named, s.na)
 		}
 		s.NATrack.Add(f.Time, 1)
 		s.odd = s.Available > 0
@@ -256,11 +267,42 @@ func (s *signal) flush() {
 }
 
 func (s *signal) tally(raw, n uint64) {
+	if s.tallies != nil {
+		s.tallies[s.bitsOf(raw)] += n
+		return
+	}
 	if _, ok := s.Values[raw]; ok || len(s.Values) < MaxValues {
 		s.Values[raw] += n
 	} else {
 		s.MoreValues = true
 	}
+}
+
+// shortBits is the length of fields that cannot have more than MaxValues values.
+const shortBits = 6
+
+// setValues makes Values what it is in the end.
+func (s *signal) setValues() {
+	switch {
+	case s.MoreValues:
+		s.Values = nil
+	case s.tallies != nil:
+		s.Values = map[uint64]uint64{}
+	}
+	for pattern, n := range s.tallies {
+		if n > 0 {
+			s.Values[s.extended(uint64(pattern))] = n
+		}
+	}
+}
+
+// extended returns the raw value of a pattern: the inverse of bitsOf.
+func (s *signal) extended(pattern uint64) uint64 {
+	if s.Def.Type == dbc.Signed {
+		unused := 64 - s.Def.Length
+		return uint64(int64(pattern<<unused) >> unused)
+	}
+	return pattern
 }
 
 // Within counts the entries of a track in [from, to), by whole buckets; a nil
@@ -341,7 +383,9 @@ func (s *signal) again(f *can.Frame, v *decode.Value, fits []fit) bool {
 		s.time, s.until = f.Time, s.Track.Until()
 	}
 	s.repeats++
-	s.fit(f, v, fits)
+	if s.paired {
+		s.fit(f, v, fits)
+	}
 	return true
 }
 
@@ -445,6 +489,9 @@ func (s *signal) merge(next *signal) {
 	s.flush()
 	next.flush()
 	s.MoreValues = s.MoreValues || next.MoreValues
+	for pattern, n := range next.tallies {
+		s.tallies[pattern] += n
+	}
 	for _, raw := range slices.Sorted(maps.Keys(next.Values)) { // sorted: the cap must not fall on chance
 		s.tally(raw, next.Values[raw])
 	}

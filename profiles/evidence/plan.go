@@ -18,7 +18,7 @@ import (
 type messagePlan struct {
 	facts   *profiles.MessageFacts
 	decoder *decode.Message // nil: no DBC has it
-	guard   *guard.Guard    // nil: no protection is known
+	guard   *guard.Guard    // nil: it has no protection
 	cycle   int64           // ns; 0: not cyclic
 	length  int             // bytes; -1: any
 	ignore  uint64
@@ -39,6 +39,7 @@ type signalPlan struct {
 	half    float64  // half the raw range; 0: not looked at
 	quantum float64
 	named   bool  // a profile names it
+	short   bool  // no more values than are told apart
 	asY     []int // fits it is the value of
 	asX     []int // fits it is the reference of
 }
@@ -91,8 +92,10 @@ func (p *Plan) planMessage(facts *profiles.MessageFacts, named map[profiles.Sign
 	if err != nil {
 		return nil, err
 	}
-	if plan.guard, err = protection.Compile(); err != nil {
-		return nil, err
+	if !protection.Empty() {
+		if plan.guard, err = protection.Compile(); err != nil {
+			return nil, err
+		}
 	}
 	if facts.Def == nil {
 		return plan, nil
@@ -158,6 +161,7 @@ func (p *Plan) planSignal(facts *profiles.MessageFacts, sig *decode.Signal, name
 			s.asX = append(s.asX, i)
 		}
 	}
+	s.short = def.Length <= shortBits && !sig.Float()
 	guarding := facts.Guarding()[def.Name] || def.Multiplexer
 	if def.Length < 8 || def.Length > 64 || sig.Float() || guarding {
 		return s
@@ -222,20 +226,13 @@ func (plan *messagePlan) empty() *Message {
 }
 
 // new returns a message ready to gather.
-func (plan *messagePlan) new() *message {
+func (plan *messagePlan) new(g *streamGrain) *message {
 	m := &message{Message: *plan.empty(), plan: plan, signals: make([]signal, len(plan.signals))}
 	if plan.guard != nil {
 		m.watch = plan.guard.Watch(plan.cycle)
 	}
 	for i := range m.signals {
-		m.signals[i].init(&plan.signals[i])
+		m.signals[i].init(&plan.signals[i], g.signal(i))
 	}
 	return m
-}
-
-func newTrack(named bool) *survey.Track {
-	if named {
-		return survey.NewCoarseTrack(trackLimit, coarse)
-	}
-	return survey.NewCoarseTrack(smallTrackLimit, coarse)
 }

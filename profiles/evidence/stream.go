@@ -43,6 +43,7 @@ func (p *Plan) newBus(name string) *bus {
 		}
 	}
 	b.plans = p.byBus[standsFor]
+	b.longest = b.wireTime(head{len: can.MaxClassicLen})
 	return b
 }
 
@@ -54,8 +55,9 @@ func (b *bus) addError(f *can.Frame) {
 	}
 }
 
-func (b *bus) add(f *can.Frame) {
-	nominal, data := f.WireBits()
+// add counts a frame of a stream, which is nil where there are too many.
+func (b *bus) add(f *can.Frame, s *stream) {
+	nominal, data := s.wireBits(f)
 	b.Load.Add(f.Time, f.File, uint64(nominal), uint64(data))
 	if b.Course != nil {
 		b.Course.Add(f.Time, uint64(nominal), uint64(data))
@@ -63,21 +65,22 @@ func (b *bus) add(f *can.Frame) {
 	if b.Frames == 0 {
 		b.First, b.Last, b.first = f.Time, f.Time, *f
 	} else {
-		b.follow(&b.last, f)
+		b.follow(b.last, f)
 	}
 	b.Frames++
 	b.First, b.Last = min(b.First, f.Time), max(b.Last, f.Time)
-	setHead(&b.last, f)
+	b.last = headOf(f)
 }
 
 // follow looks at two consecutive frames of one bus.
-func (b *bus) follow(last, f *can.Frame) {
-	gap := f.Time - last.Time
+func (b *bus) follow(last head, f *can.Frame) {
+	gap := f.Time - last.time
 	switch {
-	case f.File != last.File:
+	case f.File != last.file:
 	case gap > SilenceLimit:
 		b.Silences.add(f, gap)
-	case gap >= 0 && gap < min(b.wireTime(last), b.wireTime(f)): // stamps may be of a frame's start or end
+	case gap >= b.longest || gap < 0: // the usual case
+	case gap < min(b.wireTime(last), b.wireTime(headOf(f))): // stamps may be of a frame's start or end
 		b.Clumped++
 	}
 }
@@ -85,14 +88,14 @@ func (b *bus) follow(last, f *can.Frame) {
 // wireTime returns the shortest time, in ns, that a frame of this length takes
 // at 1 Mbit/s, or at the bus's own rate where that is known. An 11-bit frame has
 // at least 47 bits and 8 a byte (kernel can/length.h).
-func (b *bus) wireTime(f *can.Frame) int64 {
+func (b *bus) wireTime(f head) int64 {
 	rate := int64(1_000_000)
 	if b.Facts != nil && b.Facts.Bitrate > 0 {
 		rate = b.Facts.Bitrate
 	}
 	n := int64(47)
-	if f.Flags&(can.Remote|can.FD) == 0 {
-		n += 8 * int64(f.Len)
+	if f.flags&(can.Remote|can.FD) == 0 {
+		n += 8 * int64(f.len)
 	}
 	// Stamps have a resolution of 1 us at best: leave 2 us.
 	return n*1_000_000_000/rate - 2000
@@ -101,7 +104,7 @@ func (b *bus) wireTime(f *can.Frame) int64 {
 func (b *bus) merge(next *bus) {
 	if next.Frames > 0 {
 		if b.Frames > 0 {
-			b.follow(&b.last, &next.first)
+			b.follow(b.last, &next.first)
 			b.First, b.Last = min(b.First, next.First), max(b.Last, next.Last)
 		} else {
 			b.First, b.Last, b.first = next.First, next.Last, next.first
@@ -149,15 +152,40 @@ type stream struct {
 	word    uint64 // first 8 bytes of the last frame
 	before  uint64 // of the frame before it
 	history int    // frames that word and before stand for, up to 2
+	full    bool   // as many payloads as are told apart came before this stretch
+
+	wire wire
 }
 
-func newStream(b *Bus, id profiles.ID, plan *messagePlan) *stream {
+// wire is how many bits the last frame took.
+type wire struct {
+	word          uint64 // its first 8 bytes
+	shape         uint32 // flags, length and its code; 0: there was none
+	nominal, data int32
+}
+
+// wireBits is that of the frame. Most frames repeat the last one of their stream
+// and take as many bits. A nil stream remembers nothing.
+func (s *stream) wireBits(f *can.Frame) (nominal, data int) {
+	if s == nil || f.Len > 8 {
+		return f.WireBits()
+	}
+	word := binary.LittleEndian.Uint64(f.Data[:8])
+	shape := 1<<31 | uint32(f.Flags)<<8 | uint32(f.DLC&15)<<4 | uint32(f.Len)
+	if w := &s.wire; w.word != word || w.shape != shape {
+		nominal, data := f.WireBits()
+		*w = wire{word, shape, int32(nominal), int32(data)}
+	}
+	return int(s.wire.nominal), int(s.wire.data)
+}
+
+func newStream(b *Bus, id profiles.ID, plan *messagePlan, g *streamGrain) *stream {
 	s := &stream{
-		Stream: Stream{Bus: b, ID: id, Count: survey.NewCoarseTrack(trackLimit, coarse), payloads: map[uint64]struct{}{}},
-		length: -1,
+		Stream: Stream{Bus: b, ID: id, Count: survey.NewCoarseTrack(trackLimit, g.count), payloads: map[uint64]struct{}{}},
+		length: -1, full: g.payloads,
 	}
 	if plan != nil {
-		s.msg = plan.new()
+		s.msg = plan.new(g)
 		s.cycle, s.length, s.ignore = plan.cycle, plan.length, plan.ignore
 	}
 	return s
@@ -193,8 +221,9 @@ func (s *stream) see(word uint64) {
 		s.before, s.history = s.word, 2
 		return
 	}
-	if len(s.payloads) < MaxValues {
+	if !s.full {
 		s.payloads[word] = struct{}{}
+		s.full = len(s.payloads) >= MaxValues
 	}
 	s.before, s.word = s.word, word
 	s.history = min(2, s.history+1)
@@ -278,10 +307,11 @@ func (s *stream) merge(next *stream) {
 	s.Repeats += next.Repeats
 	s.Alternates += next.Alternates
 	for word := range next.payloads {
-		if len(s.payloads) >= MaxValues {
+		if s.full {
 			break
 		}
 		s.payloads[word] = struct{}{}
+		s.full = len(s.payloads) >= MaxValues
 	}
 	s.word, s.before, s.history = next.word, next.before, next.history
 }

@@ -101,7 +101,7 @@ func (d *draft) gather(ctx context.Context, l *Learned) error {
 	if err != nil {
 		return fmt.Errorf("internal error: %w", err)
 	}
-	c, err := capture.Fold(ctx, r, plan.New)
+	c, err := capture.Fold(ctx, r, plan.Stretches())
 	if err != nil {
 		return err
 	}
