@@ -8,6 +8,7 @@ import (
 
 	"plugproof/decode/can"
 	"plugproof/decode/capture"
+	"plugproof/decode/guard"
 	"plugproof/decode/survey"
 	"plugproof/profiles"
 )
@@ -15,7 +16,7 @@ import (
 // seen is what the first reading of captures shows.
 type seen struct {
 	buses   []survey.Bus // sorted by name
-	samples map[address]*sample
+	samples map[address]*guard.Sample
 	reports []capture.FileReport
 	frames  uint64
 }
@@ -43,7 +44,7 @@ func read(ctx context.Context, opts *Options, paths []string, defs *definitions,
 		return nil, err
 	}
 	report := c.survey.Report()
-	s := &seen{buses: report.Buses, samples: map[address]*sample{}, reports: r.Reports(), frames: report.Frames}
+	s := &seen{buses: report.Buses, samples: map[address]*guard.Sample{}, reports: r.Reports(), frames: report.Frames}
 	for key, sample := range c.samples {
 		id := profiles.ID{Value: key.id & can.MaxExtendedID, Extended: key.id&extendedBit != 0}
 		s.samples[address{r.Buses().Name(key.bus), id}] = sample
@@ -59,9 +60,12 @@ func read(ctx context.Context, opts *Options, paths []string, defs *definitions,
 type collector struct {
 	buses   *can.Buses
 	survey  *survey.Collector
-	samples map[sampleKey]*sample // nil: none wanted
-	kept    int                   // frames in all samples
+	samples map[sampleKey]*guard.Sample // nil: none wanted
+	kept    int                         // frames in all samples
 }
+
+// maxSamples caps the frames that are kept to learn protection from: 50 MB.
+const maxSamples = 1 << 19
 
 // sampleKey is an identifier on a bus, by can.Frame.Bus.
 type sampleKey struct {
@@ -74,7 +78,7 @@ const extendedBit = 1 << 31
 func newCollector(opts survey.Options, sampled bool) *collector {
 	c := &collector{buses: opts.Buses, survey: survey.New(opts)}
 	if sampled {
-		c.samples = map[sampleKey]*sample{}
+		c.samples = map[sampleKey]*guard.Sample{}
 	}
 	return c
 }
@@ -103,11 +107,11 @@ func (c *collector) sample(f *can.Frame) {
 		if len(c.samples) >= maxMessages {
 			return
 		}
-		s = &sample{}
+		s = &guard.Sample{}
 		c.samples[key] = s
 	}
 	if c.kept < maxSamples {
-		c.kept += s.add(f)
+		c.kept += s.Add(f)
 	}
 }
 
@@ -119,10 +123,10 @@ func (c *collector) Merge(next *collector) {
 		s, have := next.samples[key], c.samples[key]
 		switch {
 		case have != nil && c.kept < maxSamples:
-			c.kept += have.merge(s)
+			c.kept += have.Merge(s)
 		case have == nil && c.kept < maxSamples && len(c.samples) < maxMessages:
 			c.samples[key] = s
-			c.kept += len(s.frames)
+			c.kept += len(s.Frames())
 		}
 	}
 }
@@ -130,7 +134,7 @@ func (c *collector) Merge(next *collector) {
 // inOrder returns the keys of samples sorted: which of them a full collector still
 // takes must not fall on chance. Buses are sorted by name, as their indices are
 // given by whichever worker comes first.
-func (c *collector) inOrder(samples map[sampleKey]*sample) []sampleKey {
+func (c *collector) inOrder(samples map[sampleKey]*guard.Sample) []sampleKey {
 	return slices.SortedFunc(maps.Keys(samples), func(a, b sampleKey) int {
 		return cmp.Or(cmp.Compare(c.buses.Name(a.bus), c.buses.Name(b.bus)), cmp.Compare(a.id, b.id))
 	})

@@ -95,37 +95,6 @@ func TestSetting(t *testing.T) {
 	}
 }
 
-// A sample is spread over the capture, holds no more than it may, and most of its
-// frames follow their predecessor.
-func TestSample(t *testing.T) {
-	frames := cyclic(0x100, 0, 10, 60000, counting)
-	whole := &sample{}
-	for i := range frames {
-		whole.add(&frames[i])
-	}
-	merged := &sample{}
-	for len(frames) > 0 {
-		part, n := &sample{}, min(len(frames), 7001)
-		for i := range n {
-			part.add(&frames[i])
-		}
-		merged.merge(part)
-		frames = frames[n:]
-	}
-	for name, s := range map[string]*sample{"whole": whole, "merged": merged} {
-		n, follow := len(s.frames), 0
-		for i := 1; i < n; i++ {
-			if s.frames[i].Time-s.frames[i-1].Time == 10*millisecond {
-				follow++
-			}
-		}
-		span := s.frames[n-1].Time - s.frames[0].Time
-		if n > maxSample || n < maxSample/4 || follow*10 < n*9 || span < 500e9 {
-			t.Errorf("%s: %d frames over %d s, %d of them in a row", name, n, span/1e9, follow)
-		}
-	}
-}
-
 // What stands in names and payloads is no syntax of the file.
 func TestOddNames(t *testing.T) {
 	frames := cyclic(0x100, 0, 10, 100, counting)

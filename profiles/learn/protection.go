@@ -15,7 +15,7 @@ import (
 // learnProtection works out counters and checksums from the samples. Messages of
 // one unit are siblings. Where nobody names the units all of a bus are: a maker
 // has a law for its cars rather than for a unit.
-func (d *draft) learnProtection(samples map[address]*sample) {
+func (d *draft) learnProtection(samples map[address]*guard.Sample) {
 	groups := map[string][]*entry{}
 	for _, e := range d.entries {
 		key := e.bus + "\x00" + e.unit
@@ -26,7 +26,7 @@ func (d *draft) learnProtection(samples map[address]*sample) {
 		var list []*entry
 		for _, e := range groups[key] {
 			if s := samples[e.address]; s != nil {
-				frames, list = append(frames, s.frames), append(list, e)
+				frames, list = append(frames, s.Frames()), append(list, e)
 			}
 		}
 		for i, lesson := range guard.Learn(frames) {

@@ -1,4 +1,4 @@
-package learn
+package guard
 
 import (
 	"math"
@@ -8,27 +8,28 @@ import (
 	"plugproof/decode/can"
 )
 
-// Caps on the frames that are kept to learn protection from.
-const (
-	maxSample  = 2048    // of one identifier
-	maxSamples = 1 << 19 // of all: 50 MB
-)
+// maxSample is how many frames of one identifier a Sample keeps.
+const maxSample = 2048
 
-// sample is frames of one identifier in the order of time. When there are too
-// many, whole stretches are dropped, every other one: what is left is spread over
-// the capture, and most frames still follow their predecessor.
-type sample struct {
+// Sample is frames of one identifier in the order of time, to Learn from. When
+// there are too many, whole stretches are dropped, every other one: what is left
+// is spread over the capture, and most frames still follow their predecessor. The
+// zero value is ready for use.
+type Sample struct {
 	frames []can.Frame
 	shift  int   // a stretch is 2^shift ns; 0: nothing was dropped yet
 	stride int64 // every so many stretches one is kept
 }
 
+// Frames returns what is kept. The caller must not write to it.
+func (s *Sample) Frames() []can.Frame { return s.frames }
+
 // stretchFrames is how many frames a stretch holds about: enough for the steps of
 // a counter to outnumber the seams.
 const stretchFrames = 64
 
-// add keeps a frame, and returns by how many frames the sample grew.
-func (s *sample) add(f *can.Frame) int {
+// Add keeps a frame, or not, and returns by how many frames the sample grew.
+func (s *Sample) Add(f *can.Frame) int {
 	if !s.keeps(f) {
 		return 0
 	}
@@ -40,12 +41,12 @@ func (s *sample) add(f *can.Frame) int {
 	return len(s.frames) - before
 }
 
-func (s *sample) keeps(f *can.Frame) bool {
+func (s *Sample) keeps(f *can.Frame) bool {
 	return s.shift == 0 || f.Time>>s.shift%s.stride == 0
 }
 
 // thin drops stretches until the sample is small enough.
-func (s *sample) thin() {
+func (s *Sample) thin() {
 	if s.shift == 0 {
 		s.shift, s.stride = max(1, bits.Len64(uint64(s.pace())*stretchFrames)), 1
 	}
@@ -59,7 +60,7 @@ func (s *sample) thin() {
 }
 
 // pace returns the median gap, in ns: a clock that jumps does not change it.
-func (s *sample) pace() int64 {
+func (s *Sample) pace() int64 {
 	gaps := make([]int64, 0, len(s.frames))
 	for i := 1; i < len(s.frames); i++ {
 		gaps = append(gaps, max(0, s.frames[i].Time-s.frames[i-1].Time))
@@ -70,7 +71,7 @@ func (s *sample) pace() int64 {
 
 // sift drops the frames that do not belong to a kept stretch. The first frame
 // stays where none does.
-func (s *sample) sift() {
+func (s *Sample) sift() {
 	kept := s.frames[:0]
 	first := s.frames[0]
 	for i := range s.frames {
@@ -83,9 +84,9 @@ func (s *sample) sift() {
 	}
 }
 
-// merge takes over the sample of the following stretch of the capture, and
+// Merge takes over the sample of the following stretch of the capture, and
 // returns by how many frames this one grew.
-func (s *sample) merge(next *sample) int {
+func (s *Sample) Merge(next *Sample) int {
 	before := len(s.frames)
 	s.frames = append(s.frames, next.frames...)
 	s.shift, s.stride = max(s.shift, next.shift), max(s.stride, next.stride)
