@@ -203,6 +203,13 @@ func newFacts(bus string, def *dbc.Message) *MessageFacts {
 	return m
 }
 
+// Define returns what a DBC file alone says of a message on a bus.
+func Define(bus string, def *dbc.Message) *MessageFacts {
+	m := newFacts(bus, def)
+	(&Setting{Composed: &Composed{}}).finish(m)
+	return m
+}
+
 // takeProfile lays what the profile says of a message over what the DBC says.
 func (s *Setting) takeProfile(name string, own *Message) (problems Problems) {
 	path := "$.messages." + name

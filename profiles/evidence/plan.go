@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"maps"
 	"slices"
-	"strings"
 
 	"plugproof/decode"
 	"plugproof/decode/can"
@@ -149,7 +148,7 @@ func (p *Plan) planSignal(facts *profiles.MessageFacts, sig *decode.Signal, name
 	if own == nil {
 		own = &profiles.Signal{}
 	}
-	s := signalPlan{sig: sig, own: own, na: notAvailable(def, own), quantum: def.Factor, named: named[ref]}
+	s := signalPlan{sig: sig, own: own, na: own.NotAvailable(def), quantum: def.Factor, named: named[ref]}
 	if s.quantum < 0 {
 		s.quantum = -s.quantum
 	}
@@ -173,7 +172,7 @@ func (p *Plan) planSignal(facts *profiles.MessageFacts, sig *decode.Signal, name
 			s.ones = s.top
 		}
 	}
-	s.words = words(def, s.na)
+	s.words = own.Words(def)
 	if slices.Contains(s.words, s.top) {
 		s.top, s.ones = 0, 0 // the end of the field means something of its own
 	}
@@ -182,36 +181,6 @@ func (p *Plan) planSignal(facts *profiles.MessageFacts, sig *decode.Signal, name
 		s.swap = def.Length / 8
 	}
 	return s
-}
-
-// notAvailable returns the raw patterns that mean "not available": those of the
-// profile, else the entries of the value table that say so.
-func notAvailable(def *dbc.Signal, own *profiles.Signal) []uint64 {
-	if len(own.SNA) > 0 || def.Length > 64 {
-		return own.SNA
-	}
-	var patterns []uint64
-	for _, v := range def.Values {
-		text := strings.ToLower(strings.NewReplacer(" ", "", "_", "", "-", "").Replace(v.Text))
-		if text == "sna" || text == "na" || strings.Contains(text, "notavailable") || strings.Contains(text, "notavail") {
-			patterns = append(patterns, uint64(v.Value)&(^uint64(0)>>(64-def.Length)))
-		}
-	}
-	return patterns
-}
-
-// words returns the raw patterns of a quantity that have a name of their own, as
-// "no request": they are no numbers.
-func words(def *dbc.Signal, na []uint64) (patterns []uint64) {
-	if def.Unit == "" {
-		return nil // a list of states
-	}
-	for _, v := range def.Values {
-		if pattern := uint64(v.Value) & (^uint64(0) >> (64 - def.Length)); !slices.Contains(na, pattern) {
-			patterns = append(patterns, pattern)
-		}
-	}
-	return patterns
 }
 
 // empty returns the message as a capture without it shows it.

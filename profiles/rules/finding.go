@@ -104,14 +104,18 @@ func (f Finding) measured(value, limit float64, unit, from string) Finding {
 }
 
 // example quotes a frame as it stands in the capture.
-func (c *Case) example(f *can.Frame) *Example {
+func (c *Case) example(f *can.Frame) *Example { return Quote(f, c.Files, c.Buses) }
+
+// Quote returns a frame as it stands in the capture. files are the names of the
+// captures by can.Frame.File, buses names the interfaces; it may be nil.
+func Quote(f *can.Frame, files []string, buses func(bus uint16) string) *Example {
 	e := &Example{Offset: f.Offset, Record: f.Record}
-	if int(f.File) < len(c.Files) {
-		e.File = c.Files[f.File]
+	if int(f.File) < len(files) {
+		e.File = files[f.File]
 	}
 	bus := "?"
-	if c.Buses != nil {
-		bus = c.Buses(f.Bus)
+	if buses != nil {
+		bus = buses(f.Bus)
 	}
 	e.Raw = string(capture.AppendLogLine(nil, f, bus))
 	return e
