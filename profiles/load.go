@@ -1,6 +1,7 @@
 package profiles
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"io"
@@ -116,9 +117,10 @@ func (l *Library) ReadFile(name string) (data []byte, place string, err error) {
 	return nil, name, fmt.Errorf("%s: %w", name, fs.ErrNotExist)
 }
 
-// file is one parsed profile file.
+// file is one parsed file.
 type file struct {
 	place string // shown in positions
+	group string // of the rules that its problems break; "": profile
 	order int    // among the parts of a composed profile
 	src   []byte
 	tree  *ast.MappingNode
@@ -128,18 +130,41 @@ type file struct {
 // keys, units. Names that other parts define are checked after composition.
 func parseFile(place string, src []byte) (*file, error) {
 	f := &file{place: place, src: src}
-	if depth := nesting(src); depth > MaxNesting {
-		return nil, f.problem(1, 1, "syntax", fmt.Sprintf("nested %d levels deep: no profile is", depth), "")
+	if err := f.parse(); err != nil {
+		return nil, err
 	}
-	doc, err := parser.ParseBytes(src, 0)
+	return f, f.decode(new(Profile))
+}
+
+// Decode decodes a YAML file of plugproof that is no profile as strictly as
+// profiles are: one document of format 1, known keys only, no aliases. place is
+// shown in positions; group names the rules that problems are filed under. The
+// error is Problems.
+func Decode(place, group string, src []byte, into any) error {
+	f := &file{place: place, group: group, src: src}
+	if len(src) > MaxFileSize {
+		return f.problem(1, 1, "size", fmt.Sprintf("larger than %d kB: no such file is", MaxFileSize>>10), "")
+	}
+	if err := f.parse(); err != nil {
+		return err
+	}
+	return f.decode(into)
+}
+
+// parse parses the file.
+func (f *file) parse() error {
+	if depth := nesting(f.src); depth > MaxNesting {
+		return f.problem(1, 1, "syntax", fmt.Sprintf("nested %d levels deep: no such file is", depth), "")
+	}
+	doc, err := parser.ParseBytes(f.src, 0)
 	if err != nil {
-		return nil, f.yamlProblem(err)
+		return f.yamlProblem(err)
 	}
 	if len(doc.Docs) != 1 || doc.Docs[0].Body == nil {
-		return nil, f.problem(1, 1, "syntax", "a profile file holds one document", "start it with format: 1")
+		return f.problem(1, 1, "syntax", "the file holds one document", "start it with format: 1")
 	}
 	if err := f.refuseAliases(doc.Docs[0].Body); err != nil {
-		return nil, err
+		return err
 	}
 	switch body := doc.Docs[0].Body.(type) {
 	case *ast.MappingNode:
@@ -147,9 +172,9 @@ func parseFile(place string, src []byte) (*file, error) {
 	case *ast.MappingValueNode:
 		f.tree = ast.Mapping(body.GetToken(), false, body)
 	default:
-		return nil, f.problem(1, 1, "syntax", "a profile is a list of keys and values", "start it with format: 1")
+		return f.problem(1, 1, "syntax", "the file is a list of keys and values", "start it with format: 1")
 	}
-	return f, f.check()
+	return nil
 }
 
 // CheckFile checks a profile file by itself: syntax, keys, units. It reports
@@ -167,8 +192,8 @@ func CheckFile(place string, src []byte) (part bool, err error) {
 	return p.Part, nil
 }
 
-// check decodes the file strictly, for its errors only.
-func (f *file) check() error {
+// decode decodes the file strictly.
+func (f *file) decode(into any) error {
 	version := f.tree2int("format")
 	switch {
 	case version > FormatVersion:
@@ -177,8 +202,7 @@ func (f *file) check() error {
 	case version != FormatVersion:
 		return f.at("$.format", "format", "the file does not say its format", "write format: 1 at its top")
 	}
-	var p Profile
-	if err := yaml.NodeToValue(f.tree, &p, yaml.Strict()); err != nil {
+	if err := yaml.NodeToValue(f.tree, into, yaml.Strict()); err != nil {
 		return f.yamlProblem(err)
 	}
 	return nil
@@ -212,8 +236,8 @@ func (f *file) refuseAliases(body ast.Node) error {
 		return nil
 	}
 	pos := found.GetToken().Position
-	return f.problem(pos.Line, pos.Column, "syntax", "anchors, aliases and tags have no place in a profile",
-		"put what is shared into a part and name it in builds_on")
+	return f.problem(pos.Line, pos.Column, "syntax", "anchors, aliases and tags have no place here",
+		"write it out; what profiles share goes into a part that builds_on names")
 }
 
 // visitor walks a tree until it returns false.
@@ -259,7 +283,7 @@ func (f *file) problem(line, col int, rule, text, hint string) error {
 	return Problems{{
 		Diagnostic: dbc.Diagnostic{
 			Pos:      dbc.Position{File: f.place, Line: line, Col: col},
-			Severity: dbc.Error, Rule: "profile/" + rule, Text: text, Hint: hint,
+			Severity: dbc.Error, Rule: cmp.Or(f.group, "profile") + "/" + rule, Text: text, Hint: hint,
 		},
 		Excerpt: excerpt(f.src, line, col),
 	}}
