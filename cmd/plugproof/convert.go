@@ -98,7 +98,7 @@ func copyFrames(ctx context.Context, a *app, r *capture.Reader, keep *frameFilte
 	if err != nil {
 		return err
 	}
-	err = a.eachBatch(ctx, r, out, func(batch []can.Frame) error {
+	err = a.eachBatch(ctx, r, out.path, func(batch []can.Frame) error {
 		return w.Write(batch[:keep.compact(batch, r.Buses())])
 	})
 	if err != nil {

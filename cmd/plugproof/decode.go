@@ -22,12 +22,14 @@ type decodeOptions struct {
 	span    span
 	changes bool
 	unknown bool
+	dense   bool
 }
 
 func (o *decodeOptions) addFlags(flags *pflag.FlagSet) {
 	flags.StringArrayVarP(&o.dbc, "dbc", "d", nil, "the `[BUS=]FILE` that says what frames mean; may be repeated")
-	flags.StringVarP(&o.format, "format", "f", "text", "`FORMAT` of the output: text, jsonl or csv")
+	flags.StringVarP(&o.format, "format", "f", "text", "`FORMAT` of the output: text, jsonl, csv or parquet")
 	flags.StringVarP(&o.out, "out", "o", "", "write to `FILE` instead of standard output")
+	flags.BoolVar(&o.dense, "dense", false, "with -f parquet: a file for each message, a column for each signal, into the folder --out")
 	flags.Var(&o.only, "only", "show only what has this `NAME` or identifier; may be repeated")
 	o.span.addFlags(flags)
 	flags.BoolVar(&o.changes, "changes", false, "show a value only when it is another than before")
@@ -40,7 +42,9 @@ func newDecode(a *app) *cobra.Command {
 		Use:   "decode CAPTURE... --dbc FILE",
 		Short: "Print the named values that the frames of captures carry",
 		Long: `Print what the frames of captures carry, frame by frame: as lines to read, as
-JSON lines (an object for each frame), or as CSV (a row for each value).
+JSON lines (an object for each frame), as CSV (a row for each value), or as a
+Parquet table for notebooks and databases: long, with the rows of CSV and the raw
+bits beside them, or with --dense as a folder with one table for each message.
 
 ` + dbcHelp + `
 
@@ -51,7 +55,8 @@ JSON lines (an object for each frame), or as CSV (a row for each value).
 ` + spanHelp,
 		Example: `  plugproof decode drive.log --dbc drive.dbc
   plugproof decode drive.log -d drive.dbc --only EngineSpeed,0x2C4 --changes
-  plugproof decode both.log -d drive=a.dbc -d body=b.dbc -f csv -o both.csv`,
+  plugproof decode both.log -d drive=a.dbc -d body=b.dbc -f csv -o both.csv
+  plugproof decode drive.log -d drive.dbc -f parquet --dense -o tables`,
 		Args: atLeastOne("capture"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			return runDecode(cmd.Context(), a, &o, args)
@@ -79,13 +84,14 @@ func runDecode(ctx context.Context, a *app, o *decodeOptions, paths []string) er
 		return err
 	}
 	defer r.Close()
-	out, err := a.output(o.out, append(dbcs.paths(), paths...)...)
+	out, err := o.open(a, decoder, append(dbcs.paths(), paths...))
 	if err != nil {
 		return err
 	}
 	defer out.Drop()
-	s := newDecodeStream(o, selected, decoder, r.Buses())
-	if err := s.run(ctx, a, r, out); err != nil {
+	s := newDecodeStream(o, selected, decoder.Finder(r.Buses()))
+	s.out, s.buses = out, r.Buses()
+	if err := s.run(ctx, a, r); err != nil {
 		return err
 	}
 	a.summary(r.Reports())
@@ -100,13 +106,16 @@ func (o *decodeOptions) check() error {
 	if len(o.dbc) == 0 {
 		return hint(errors.New("decode needs --dbc"), "survey works without a DBC file; convert --as log shows the bytes")
 	}
-	if err := oneOf("--format", o.format, "text", "jsonl", "csv"); err != nil {
+	if err := oneOf("--format", o.format, "text", "jsonl", "csv", "parquet"); err != nil {
+		return err
+	}
+	if err := o.checkParquet(); err != nil {
 		return err
 	}
 	return o.span.check()
 }
 
-// decodeStream turns frames into the lines to print.
+// decodeStream turns frames into the records to show.
 type decodeStream struct {
 	find     *decode.Finder
 	buses    *can.Buses
@@ -114,67 +123,53 @@ type decodeStream struct {
 	selected *selection
 	changes  *decode.Changes // nil: everything is shown, changed or not
 	unknown  bool
-	format   export.Format
+	out      decodeOutput
+	path     string        // of --out
 	record   export.Record // of the present frame; its slices are used again
-	buf      []byte
-	shown    int // frames
+	shown    int           // frames
 }
 
-func newDecodeStream(o *decodeOptions, selected *selection, d *decode.Decoder, buses *can.Buses) *decodeStream {
+func newDecodeStream(o *decodeOptions, selected *selection, find *decode.Finder) *decodeStream {
 	s := &decodeStream{
-		find: d.Finder(buses), buses: buses,
+		find: find, path: o.out,
 		span: o.span, selected: selected, unknown: o.unknown,
 	}
 	if o.changes {
 		s.changes = new(decode.Changes)
 	}
-	switch o.format {
-	case "jsonl":
-		s.format = export.NewJSON()
-	case "csv":
-		s.format = export.NewCSV()
-	default:
-		s.format = export.NewText()
-	}
 	return s
 }
 
-// run prints the captures to their end, batch by batch, so that what comes in
-// from a live pipe goes out at once.
-func (s *decodeStream) run(ctx context.Context, a *app, r *capture.Reader, out *output) error {
-	if _, err := out.Write(s.format.Head(nil)); err != nil {
-		return err
-	}
-	return a.eachBatch(ctx, r, out, func(batch []can.Frame) error {
-		s.buf = s.buf[:0]
+// run takes the captures to their end, batch by batch.
+func (s *decodeStream) run(ctx context.Context, a *app, r *capture.Reader) error {
+	return a.eachBatch(ctx, r, s.path, func(batch []can.Frame) error {
 		for i := range batch {
-			s.add(&batch[i])
+			if err := s.add(&batch[i]); err != nil {
+				return err
+			}
 		}
-		if _, err := out.Write(s.buf); err != nil {
-			return err
-		}
-		return out.Flush()
+		return s.out.EndBatch()
 	})
 }
 
-// add appends the lines of a frame to the buffer, if it is one to show.
-func (s *decodeStream) add(f *can.Frame) {
+// add hands on a frame, if it is one to show.
+func (s *decodeStream) add(f *can.Frame) error {
 	m := s.find.Lookup(f)
 	if !s.span.holds(f) || m == nil && !s.unknown || !s.selected.holds(f, m) {
-		return
+		return nil
 	}
 	rec := &s.record
 	rec.Frame, rec.Bus, rec.Message = f, s.buses.Name(f.Bus), m
 	rec.Values, rec.Missing = rec.Values[:0], rec.Missing[:0]
 	if m == nil {
 		if s.changes != nil && !s.changes.Payload(f) {
-			return
+			return nil
 		}
 	} else if !s.decode(f, m) {
-		return
+		return nil
 	}
-	s.buf = s.format.Append(s.buf, rec)
 	s.shown++
+	return s.out.Add(rec)
 }
 
 // decode fills the record with the values to show; false when there is none.

@@ -18,9 +18,9 @@ import (
 const batchSize = 512
 
 // eachBatch reads the captures to their end and hands on every batch, of which
-// something goes to out. The slice is used again for the next one.
-func (a *app) eachBatch(ctx context.Context, r *capture.Reader, out *output, do func([]can.Frame) error) error {
-	if out.file != nil || !isTerminal(a.stdout.w) { // else lines and progress would mix
+// something goes to what --out names. The slice is used again for the next one.
+func (a *app) eachBatch(ctx context.Context, r *capture.Reader, out string, do func([]can.Frame) error) error {
+	if out != "" && out != "-" || !isTerminal(a.stdout.w) { // else lines and progress would mix
 		defer a.progress(r)()
 	}
 	batch := make([]can.Frame, batchSize)

@@ -28,6 +28,8 @@ func TestSignalEndsInOrder(t *testing.T) {
 	}{
 		{"interrupt", os.Interrupt, []string{"convert", "-", "--out", "out.pcap"}, 130, "plugproof: interrupted\n"},
 		{"terminate", syscall.SIGTERM, []string{"convert", "-", "--out", "out.pcap"}, 143, "plugproof: terminated\n"},
+		{"one table", os.Interrupt, []string{"decode", "-", "-d", "demo:lowan", "-f", "parquet", "-o", "out"}, 130, "plugproof: interrupted\n"},
+		{"folder of tables", os.Interrupt, []string{"decode", "-", "-d", "demo:lowan", "-f", "parquet", "--dense", "-o", "out"}, 130, "plugproof: interrupted\n"},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {

@@ -36,6 +36,7 @@ func (s *stdout) Write(p []byte) (int, error) {
 // appears under its name only once it is whole.
 type output struct {
 	*bufio.Writer
+	path string           // of --out
 	file *atomicfile.File // nil: standard output
 }
 
@@ -45,7 +46,7 @@ type output struct {
 func (a *app) output(path string, inputs ...string) (*output, error) {
 	const size = 64 << 10 // bytes; a write of a terminal's worth of lines at a time is slow
 	if path == "" || path == "-" {
-		return &output{Writer: bufio.NewWriterSize(a.stdout, size)}, nil
+		return &output{Writer: bufio.NewWriterSize(a.stdout, size), path: path}, nil
 	}
 	if err := refuseOverwriting(path, inputs); err != nil {
 		return nil, err
@@ -54,7 +55,7 @@ func (a *app) output(path string, inputs ...string) (*output, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &output{Writer: bufio.NewWriterSize(f, size), file: f}, nil
+	return &output{Writer: bufio.NewWriterSize(f, size), path: path, file: f}, nil
 }
 
 // Commit writes out what is buffered and gives the file its name.

@@ -1,6 +1,6 @@
-// Package atomicfile writes a file so that either the whole new content is
-// there or the old one still is: a temporary in the same folder, synced, then
-// renamed.
+// Package atomicfile writes a file, or a folder of files, so that either the
+// whole new content is there or the old one still is: a temporary in the same
+// folder, synced, then renamed.
 package atomicfile
 
 import (
@@ -86,9 +86,12 @@ func follow(path string) (string, error) {
 	return "", errors.New("too many symbolic links")
 }
 
-// fail makes an *Error of err, or nil of nil. The temporary's name would mean
+// fail makes an *Error of err, or nil of nil.
+func (f *File) fail(err error) error { return failure(f.path, err) }
+
+// failure makes an *Error of err, or nil of nil. The temporary's name would mean
 // nothing to a user, so the path that the os package put in is taken out.
-func (f *File) fail(err error) error {
+func failure(path string, err error) error {
 	if err == nil {
 		return nil
 	}
@@ -97,7 +100,7 @@ func (f *File) fail(err error) error {
 	} else if le, ok := errors.AsType[*os.LinkError](err); ok {
 		err = le.Err
 	}
-	return &Error{Path: f.path, Err: err}
+	return &Error{Path: path, Err: err}
 }
 
 // Write implements io.Writer. Its error is an *Error.

@@ -1,6 +1,7 @@
-// Package export renders decoded frames: JSON lines, CSV in long form, and
-// lines to read. A Format appends to the caller's buffer, which it reuses, so
-// that a frame costs no allocation:
+// Package export renders decoded frames: JSON lines, CSV in long form, lines to
+// read, and Parquet, as one long table (Long) or a dense one for each message
+// (Dense). A Format appends to the caller's buffer, which it reuses, so that a
+// frame costs no allocation:
 //
 //	format := export.NewJSON()
 //	buf = format.Head(buf)
