@@ -100,7 +100,7 @@ func countValues(t *testing.T, path string, values map[string]int) {
 		t.Fatal(err)
 	}
 	defer f.Close()
-	r := parquet.NewReader(f)
+	r := parquet.NewGenericReader[any](f)
 	defer r.Close()
 	columns := r.Schema().Columns()
 	message := strings.TrimSuffix(filepath.Base(path), ".parquet")

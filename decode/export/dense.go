@@ -108,7 +108,7 @@ func unique(taken map[string]bool, name string) string {
 
 // denseTable is the file of one message.
 type denseTable struct {
-	w       *parquet.Writer
+	w       *parquet.GenericWriter[any]
 	columns []*parquet.ColumnWriter
 	values  [][]parquet.Value // by column, of the rows gathered
 	value   []int             // column of a signal's value, by Signal.Index
@@ -144,7 +144,7 @@ func newDenseTable(w io.Writer, m *decode.Message) *denseTable {
 			t.label[i] = root.add(s.Def.Name+"_label", parquet.Optional(dictionary(parquet.String())))
 		}
 	}
-	t.w = parquet.NewWriter(w, append(parquetOptions(),
+	t.w = parquet.NewGenericWriter[any](w, append(parquetOptions(),
 		parquet.NewSchema("frames", root), parquet.PageBufferSize(densePage))...)
 	t.columns = t.w.ColumnWriters()
 	t.values = make([][]parquet.Value, len(t.columns))
