@@ -43,8 +43,8 @@ func newDecode(a *app) *cobra.Command {
 		Short: "Print the named values that the frames of captures carry",
 		Long: `Print what the frames of captures carry, frame by frame: as lines to read, as
 JSON lines (an object for each frame), as CSV (a row for each value), or as a
-Parquet table for notebooks and databases: long, with the rows of CSV and the raw
-bits beside them, or with --dense as a folder with one table for each message.
+Parquet table for notebooks and databases: long, with the rows of CSV and the
+raw bits beside them, or with --dense as a folder of one table per message.
 
 ` + dbcHelp + `
 
