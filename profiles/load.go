@@ -136,21 +136,6 @@ func parseFile(place string, src []byte) (*file, error) {
 	return f, f.decode(new(Profile))
 }
 
-// Decode decodes a YAML file of plugproof that is no profile as strictly as
-// profiles are: one document of format 1, known keys only, no aliases. place is
-// shown in positions; group names the rules that problems are filed under. The
-// error is Problems.
-func Decode(place, group string, src []byte, into any) error {
-	f := &file{place: place, group: group, src: src}
-	if len(src) > MaxFileSize {
-		return f.problem(1, 1, "size", fmt.Sprintf("larger than %d kB: no such file is", MaxFileSize>>10), "")
-	}
-	if err := f.parse(); err != nil {
-		return err
-	}
-	return f.decode(into)
-}
-
 // parse parses the file.
 func (f *file) parse() error {
 	if depth := nesting(f.src); depth > MaxNesting {

@@ -159,12 +159,7 @@ func (t *message) bind(s *decode.Signal, value func() float64) error {
 	if t.owns(s) {
 		return fmt.Errorf("%s: %w", s.Def.Name, ErrGuarded)
 	}
-	src := source{signal: s, value: value, said: math.NaN()}
-	for _, v := range s.Def.Values {
-		if v.Text == NotAvailable {
-			src.sna, src.hasSNA = uint64(v.Value), true
-		}
-	}
+	src := newSource(s, value)
 	probe := t.empty
 	for i := range t.pages {
 		p := &t.pages[i]
@@ -183,6 +178,16 @@ func (t *message) bind(s *decode.Signal, value func() float64) error {
 		t.seen = slices.Repeat([]float64{math.NaN()}, len(t.watch))
 	}
 	return nil
+}
+
+func newSource(s *decode.Signal, value func() float64) source {
+	src := source{signal: s, value: value, said: math.NaN()}
+	for _, v := range s.Def.Values {
+		if v.Text == NotAvailable {
+			src.sna, src.hasSNA = uint64(v.Value), true
+		}
+	}
+	return src
 }
 
 // replace puts a source in the place of that for the same signal, or at the end.

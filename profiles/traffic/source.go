@@ -171,6 +171,19 @@ func (s *Source) Bind(ref profiles.SignalRef, value func() float64) error {
 	return m.bind(m.msg.Signal(signal), value)
 }
 
+// Check reports why a value cannot be sent in a signal: the error of a value that
+// its bits cannot hold, one that wraps ErrNoSignal, or ErrNoSNA for NaN.
+func (s *Source) Check(ref profiles.SignalRef, value float64) error {
+	name, signal := ref.Split()
+	m := s.byName[name]
+	if m == nil || m.msg.Signal(signal) == nil {
+		return fmt.Errorf("%s: %w", ref, ErrNoSignal)
+	}
+	src := newSource(m.msg.Signal(signal), nil)
+	_, err := src.convert(value)
+	return err
+}
+
 // Unbound lists the signals that neither a function nor the protection fills,
 // sorted.
 func (s *Source) Unbound() []profiles.SignalRef {

@@ -412,6 +412,30 @@ func TestNewErrors(t *testing.T) {
 	}
 }
 
+func TestCheck(t *testing.T) {
+	s := run(t, smallConfig(t), time.Second, nil)
+	for _, row := range []struct {
+		ref   profiles.SignalRef
+		value float64
+		want  error
+	}{
+		{"Fast.Speed", 800, nil},
+		{"Fast.Speed", math.NaN(), nil},
+		{"Event.Code", math.NaN(), ErrNoSNA},
+		{"Fast.Nothing", 1, ErrNoSignal},
+		{"Nothing.Speed", 1, ErrNoSignal},
+	} {
+		if err := s.Check(row.ref, row.value); !errors.Is(err, row.want) {
+			t.Errorf("%s %v: %v, want %v", row.ref, row.value, err, row.want)
+		}
+	}
+	// 16 bits of half a unit, from -10 on: computed.
+	tooMuch, ok := errors.AsType[*decode.RangeError](s.Check("Fast.Speed", 40000))
+	if !ok || tooMuch.Min != -10 || tooMuch.Max != 32757.5 {
+		t.Errorf("more than the bits hold: %+v", tooMuch)
+	}
+}
+
 func TestSameSeedSameFrames(t *testing.T) {
 	config := smallConfig(t)
 	config.Jitter, config.ClockError = time.Millisecond, 0.001
