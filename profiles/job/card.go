@@ -1,0 +1,167 @@
+package job
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"github.com/goccy/go-yaml"
+
+	"plugproof/profiles"
+)
+
+// Card is what people know of a job: the content of job.yaml. Empty means not
+// known yet; an empty list of lamps or photos means that there are none.
+type Card struct {
+	Format int    `yaml:"format"`           // of the file; 1
+	Opened string `yaml:"opened,omitempty"` // date, as 2026-05-20
+
+	Asked      string `yaml:"asked,omitempty"` // what the customer wants
+	Customer   string `yaml:"customer,omitempty"`
+	Workshop   string `yaml:"workshop,omitempty"`
+	Technician string `yaml:"technician,omitempty"`
+
+	Car      Car               `yaml:"car,omitempty"`
+	Settings profiles.Settings `yaml:"settings,omitempty"` // chosen in the new ECU: loom, and the profile of the network
+	Factory  Unit              `yaml:"factory_ecu,omitempty"`
+	New      Unit              `yaml:"new_ecu,omitempty"`
+
+	Before State `yaml:"before,omitzero"` // the car with its factory ECU
+	After  State `yaml:"after,omitzero"`  // the car with the new one
+
+	Measurements []Measurement `yaml:"measurements,omitzero"`
+	Photos       []string      `yaml:"photos,omitzero"` // files, by path from the folder
+
+	LeftOut map[Phase]string `yaml:"left_out,omitzero"` // phases that cannot be done, and why
+}
+
+// Car is the car as it stands in the workshop.
+type Car struct {
+	Model     string   `yaml:"model,omitempty"`
+	Series    string   `yaml:"series,omitempty"`
+	Built     string   `yaml:"built,omitempty"` // year and month
+	Engine    string   `yaml:"engine,omitempty"`
+	Induction string   `yaml:"induction,omitempty"` // none, turbo, ...
+	Gearbox   string   `yaml:"gearbox,omitempty"`
+	Options   []string `yaml:"options,omitzero"`   // air-con, cruise, ...
+	Odometer  string   `yaml:"odometer,omitempty"` // as read, with its unit
+	VIN       string   `yaml:"vin,omitempty"`      // masked in whatever leaves the folder
+	Donors    []Donor  `yaml:"donors,omitzero"`    // modules of other cars, in a conversion
+}
+
+// Donor is a module that comes from another car.
+type Donor struct {
+	Module string `yaml:"module"`
+	From   string `yaml:"from"`
+}
+
+// Unit is an engine ECU.
+type Unit struct {
+	Part     string `yaml:"part,omitempty"`
+	Serial   string `yaml:"serial,omitempty"`
+	Firmware string `yaml:"firmware,omitempty"`
+}
+
+// State is what a person sees on the car at one time.
+type State struct {
+	Lamps    []string `yaml:"lamps,omitzero"`    // lit with the engine running; [] for none
+	Dead     []string `yaml:"dead,omitzero"`     // functions that do not work
+	Symptoms []string `yaml:"symptoms,omitzero"` // in words
+}
+
+// Measurement is a figure taken by hand.
+type Measurement struct {
+	What       Quantity `yaml:"what"`
+	Bus        string   `yaml:"bus,omitempty"`
+	Value      float64  `yaml:"value"` // in the unit of the quantity
+	Instrument string   `yaml:"instrument,omitempty"`
+}
+
+// Quantity is what can be measured by hand; its name ends with its unit.
+type Quantity string
+
+// The quantities of intake.
+const (
+	OhmsFactory Quantity = "factory_ecu_ohm" // between the lines, power off, factory ECU plugged in
+	OhmsWithout Quantity = "without_ecu_ohm" // the same, no ECU
+	OhmsNew     Quantity = "new_ecu_ohm"     // the same, new ECU
+	RestVolts   Quantity = "battery_volt"    // at rest
+	HighVolts   Quantity = "can_high_volt"   // idle level
+	LowVolts    Quantity = "can_low_volt"    // idle level
+	Bitrate     Quantity = "bit_rate_kbit_s" // of a bus
+)
+
+// Quantities lists them in the order in which they are taken.
+func Quantities() []Quantity {
+	return []Quantity{RestVolts, OhmsFactory, OhmsWithout, OhmsNew, HighVolts, LowVolts, Bitrate}
+}
+
+// most is a bound above which no reading of a car lies.
+const most = 1e6
+
+// parseCard reads job.yaml. place is shown in positions. The error is
+// profiles.Problems.
+func parseCard(place string, src []byte) (*Card, error) {
+	card := &Card{}
+	if err := profiles.Decode(place, "job", src, card); err != nil {
+		return nil, err
+	}
+	return card, card.check(place)
+}
+
+// CardError is a value in job.yaml that makes no sense.
+type CardError struct{ Place, What string }
+
+func (e *CardError) Error() string { return e.Place + ": " + e.What }
+
+func (c *Card) check(place string) error {
+	wrong := func(format string, args ...any) error { return &CardError{place, fmt.Sprintf(format, args...)} }
+	for _, m := range c.Measurements {
+		if !slices.Contains(Quantities(), m.What) {
+			return wrong("%q is nothing that is measured here; there are %s", m.What, join(Quantities()))
+		}
+		if !(m.Value >= 0 && m.Value <= most) {
+			return wrong("%s: %g is no reading", m.What, m.Value)
+		}
+	}
+	for phase, why := range c.LeftOut {
+		if !slices.Contains(Phases(), phase) {
+			return wrong("%q is no phase of a job; there are %s", phase, join(Phases()))
+		}
+		if strings.TrimSpace(why) == "" {
+			return wrong("left_out: %s: say why it cannot be done", phase)
+		}
+	}
+	return nil
+}
+
+func join[S ~string](list []S) string {
+	words := make([]string, len(list))
+	for i, s := range list {
+		words[i] = string(s)
+	}
+	return strings.Join(words, ", ")
+}
+
+// Measured returns a figure taken by hand, the last where there are several; nil
+// when there is none.
+func (c *Card) Measured(q Quantity) *float64 {
+	for _, m := range slices.Backward(c.Measurements) {
+		if m.What == q {
+			return &m.Value
+		}
+	}
+	return nil
+}
+
+// rewrite gives the card as YAML. Comments of old, the file as it was, are kept.
+func (c *Card) rewrite(old []byte) ([]byte, error) {
+	comments := yaml.CommentMap{}
+	if len(old) > 0 {
+		var was Card
+		if err := yaml.UnmarshalWithOptions(old, &was, yaml.CommentToMap(comments)); err != nil {
+			return nil, err
+		}
+	}
+	return yaml.MarshalWithOptions(c, yaml.WithComment(comments), yaml.IndentSequence(true))
+}
