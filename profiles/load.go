@@ -151,6 +151,9 @@ func (f *file) parse() error {
 	if err := f.refuseAliases(doc.Docs[0].Body); err != nil {
 		return err
 	}
+	if err := f.refuseOddKeys(doc.Docs[0].Body); err != nil {
+		return err
+	}
 	switch body := doc.Docs[0].Body.(type) {
 	case *ast.MappingNode:
 		f.tree = body
@@ -223,6 +226,23 @@ func (f *file) refuseAliases(body ast.Node) error {
 	pos := found.GetToken().Position
 	return f.problem(pos.Line, pos.Column, "syntax", "anchors, aliases and tags have no place here",
 		"write it out; what profiles share goes into a part that builds_on names")
+}
+
+// refuseOddKeys refuses keys that are no text: decoding a mapping with one gives
+// an empty value and no error.
+func (f *file) refuseOddKeys(body ast.Node) error {
+	var found ast.Node
+	ast.Walk(visitor(func(n ast.Node) bool {
+		if kv, ok := n.(*ast.MappingValueNode); ok && found == nil && kv.Key.Type() != ast.StringType {
+			found = kv.Key
+		}
+		return found == nil
+	}), body)
+	if found == nil {
+		return nil
+	}
+	pos := found.GetToken().Position
+	return f.problem(pos.Line, pos.Column, "syntax", fmt.Sprintf("the key %s is no text", found), "put it in quotes if it is a name")
 }
 
 // visitor walks a tree until it returns false.

@@ -89,6 +89,8 @@ func TestProblems(t *testing.T) {
 		name, file, rule, text string
 	}{
 		{"unknown key", "format: 1\nmessages:\n  Speed: {^^cycel: 10ms}\n", "profile/unknown-key", `"cycel"`},
+		{"key that is no text", "format: 1\n^^0: 0\n", "profile/syntax", "the key 0 is no text"},
+		{"key that is no text, below", "format: 1\nidentity: {series: x, ^^1.5: y}\n", "profile/syntax", "the key 1.5 is no text"},
 		{"unknown top key", "format: 1\n^^colour: red\n", "profile/unknown-key", `"colour"`},
 		{"no unit", "format: 1\nmessages:\n  Speed:\n    cycle: ^^10\n", "profile/value", "is no time"},
 		{"wrong unit", "format: 1\nbuses:\n  drive: {bitrate: ^^500k}\n", "profile/value", "no bit rate"},
