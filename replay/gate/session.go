@@ -1,0 +1,239 @@
+package gate
+
+import (
+	"fmt"
+	"slices"
+	"time"
+
+	"plugproof/decode/can"
+)
+
+// Phase is how far a session has come.
+type Phase int
+
+// The phases, in their order. A session on virtual interfaces begins Open.
+const (
+	Listening Phase = iota // nothing may be sent
+	First                  // the first identifier alone
+	Again                  // nothing may be sent
+	Open                   // the whole plan
+	Closed                 // ended or stopped: nothing more, ever
+)
+
+// String names the phase.
+func (p Phase) String() string {
+	return [...]string{"listening", "first identifier alone", "listening again", "open", "closed"}[p]
+}
+
+// Session follows what is heard and sent, and decides about every frame. It is
+// used by one goroutine. now is always the time on one steady clock. The nil
+// session lets nothing through.
+type Session struct {
+	buses    []line
+	policy   Policy
+	phase    Phase
+	since    time.Duration // the phase began
+	begun    bool          // since is set
+	listen   time.Duration // how long to listen first
+	first    ID
+	firstBus int
+	stop     *Refusal // what ended it; nil: nothing did
+	key      time.Duration
+	keySeen  bool
+}
+
+// line is one bus of a session.
+type line struct {
+	Interface
+	physical bool
+	plan     map[ID]bool
+	answers  map[ID]bool // what the unit on the bench sends
+	flight   int         // frames that were not confirmed
+	sentAt   time.Duration
+	load     window
+	faults   window // error frames that do not stop by themselves
+}
+
+func newSession(plan *Plan, policy Policy, physical []bool) *Session {
+	s := &Session{policy: policy, phase: Open, listen: ListenTime}
+	for i := range plan.Buses {
+		s.buses = append(s.buses, line{
+			Interface: plan.Buses[i].Interface, physical: physical[i], plan: map[ID]bool{}, answers: map[ID]bool{},
+		})
+		if physical[i] {
+			s.phase = Listening
+		}
+	}
+	var firstAt time.Duration = -1
+	for i := range plan.Messages {
+		m := &plan.Messages[i]
+		s.buses[m.Bus].plan[m.ID] = true
+		s.listen = max(s.listen, ListenCycles*m.Cycle)
+		if physical[m.Bus] && (firstAt < 0 || m.First < firstAt) {
+			s.first, s.firstBus, firstAt = m.ID, m.Bus, m.First
+		}
+	}
+	if node := policy.node(policy.OnBench); node != nil {
+		for _, id := range node.Sends {
+			for i := range s.buses {
+				s.buses[i].answers[id] = true
+			}
+		}
+	}
+	return s
+}
+
+// Phase returns how far the session has come.
+func (s *Session) Phase() Phase { return s.phase }
+
+// First returns the identifier that is sent alone first, and its bus.
+func (s *Session) First() (bus int, id ID) { return s.firstBus, s.first }
+
+// Physical reports whether any of the interfaces is.
+func (s *Session) Physical() bool {
+	return slices.ContainsFunc(s.buses, func(b line) bool { return b.physical })
+}
+
+// OneInFlight reports whether a frame on the bus must be confirmed before the next.
+func (s *Session) OneInFlight(bus int) bool { return s.buses[bus].physical }
+
+// Stopped returns what ended the session, nil when nothing did.
+func (s *Session) Stopped() *Refusal { return s.stop }
+
+// ListenFor returns how long the phase of listening lasts at least.
+func (s *Session) ListenFor() time.Duration {
+	if s.phase == Listening {
+		return s.listen
+	}
+	return FirstTime
+}
+
+// Key notes that the dead-man key was seen.
+func (s *Session) Key(now time.Duration) { s.key, s.keySeen = now, true }
+
+// Advance goes on to the next phase when the present one has lasted long enough
+// and nothing was heard against it, and returns the phase. The first call starts
+// the first phase.
+func (s *Session) Advance(now time.Duration) Phase {
+	if !s.begun {
+		s.since, s.begun = now, true
+	}
+	s.checkKey(now)
+	if s.phase >= Open || now-s.since < s.lasts() {
+		return s.phase
+	}
+	s.phase++
+	s.since = now
+	return s.phase
+}
+
+func (s *Session) lasts() time.Duration {
+	if s.phase == First {
+		return FirstTime
+	}
+	return s.ListenFor()
+}
+
+// checkKey closes a session whose key was let go of. Listening needs no hand.
+func (s *Session) checkKey(now time.Duration) {
+	if s.phase == Listening || s.phase == Closed || !s.Physical() {
+		return
+	}
+	if !s.keySeen || now-s.key > KeyTime {
+		s.halt(0, Refusal{
+			Rule: "stop/dead-man", Reason: fmt.Sprintf("the dead-man key was released for more than %v", KeyTime),
+			Try: "hold the key from before the first frame until the end",
+		})
+	}
+}
+
+// halt closes the session; the first reason stays. A bus below 0 is none.
+func (s *Session) halt(bus int, r Refusal) {
+	if s.phase == Closed {
+		return
+	}
+	if r.Rule != "stop/dead-man" && bus >= 0 {
+		r.Bus = s.buses[bus].Name
+	}
+	s.phase, s.stop = Closed, &r
+}
+
+// Halt closes the session for a reason from outside: an adapter that vanished,
+// frames that were lost on the way to us.
+func (s *Session) Halt(bus int, r Refusal) { s.halt(bus, r) }
+
+// Close ends a session: nothing more may be sent.
+func (s *Session) Close() { s.phase = Closed }
+
+// May decides about one frame. nil lets it through, once: on a physical
+// interface the next one waits until this one is confirmed.
+func (s *Session) May(bus int, f *can.Frame, now time.Duration) *Refusal {
+	if s == nil || bus < 0 || bus >= len(s.buses) {
+		return &Refusal{Rule: "stop/no-session", Reason: "the gate was not asked"}
+	}
+	s.checkKey(now)
+	b := &s.buses[bus]
+	id := IDOf(f)
+	deny := func(rule, reason string) *Refusal {
+		return &Refusal{Rule: rule, Bus: b.Name, ID: id, HasID: true, Reason: reason}
+	}
+	switch {
+	case s.stop != nil:
+		return s.stop
+	case s.phase == Closed:
+		return deny("stop/closed", "sending has ended")
+	case f.Is(can.Error):
+		return deny("stop/not-in-plan", "an error frame is not sent")
+	case b.physical && (!b.plan[id] || f.Is(can.Remote)):
+		s.halt(bus, *deny("stop/not-in-plan", id.String()+" is not in the plan that was agreed to"))
+		return s.stop
+	case s.phase == Listening || s.phase == Again:
+		return deny("stop/listening", "listening comes first")
+	case s.phase == First && (bus != s.firstBus || id != s.first):
+		return deny("stop/first-alone", "the first identifier is sent alone")
+	case b.physical && b.flight > 0:
+		return deny("stop/in-flight", "the frame before it is not confirmed")
+	}
+	if b.physical {
+		b.flight++
+		b.sentAt = now
+	}
+	return nil
+}
+
+// Pending reports whether a frame on the bus is waited for, and closes the
+// session when it has been for too long: the queue does not drain.
+func (s *Session) Pending(bus int, now time.Duration) bool {
+	b := &s.buses[bus]
+	if b.flight > 0 && now-b.sentAt > DrainTime {
+		s.halt(bus, Refusal{
+			Rule:   "stop/not-drained",
+			Reason: fmt.Sprintf("a frame was not on the wire after %v: nobody acknowledges, or the bus is busy", DrainTime),
+			Try:    "check that the unit on the bench is powered, the bit rate and the termination",
+		})
+	}
+	return b.flight > 0 && s.phase != Closed
+}
+
+// Note takes the present state of an interface, as read again meanwhile.
+func (s *Session) Note(bus int, facts *Interface) {
+	b := &s.buses[bus]
+	refuse := func(rule, format string, args ...any) {
+		s.halt(bus, Refusal{Rule: rule, Reason: fmt.Sprintf(format, args...)})
+	}
+	why := facts.Physical()
+	switch {
+	case facts.Missing:
+		refuse("stop/interface", "%s is gone", b.Name)
+	case !facts.Up:
+		refuse("stop/interface", "%s is down", b.Name)
+	case !b.physical && why != "":
+		refuse("stop/not-virtual", "%s", why)
+	case facts.BusOff:
+		refuse("stop/bus-off", "%s is bus-off", b.Name)
+	case facts.Passive:
+		refuse("stop/error-passive", "%s is error-passive", b.Name)
+	case facts.ListenOnly != b.ListenOnly || facts.Bitrate != b.Bitrate:
+		refuse("stop/interface", "the mode of %s was changed", b.Name)
+	}
+}
