@@ -95,9 +95,10 @@ func sh(t *testing.T, line string) {
 	}
 }
 
-func dial(t *testing.T, name string) *socketcan.Conn {
+func dial(t *testing.T, name string) *socketcan.Sender {
 	t.Helper()
-	c, err := socketcan.Open(name, 0, nil)
+	start := time.Now()
+	c, err := socketcan.OpenVirtual(name, func() time.Duration { return time.Since(start) })
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -105,12 +106,12 @@ func dial(t *testing.T, name string) *socketcan.Conn {
 	return c
 }
 
-func transmit(t *testing.T, c *socketcan.Conn, count int) {
+func transmit(t *testing.T, c *socketcan.Sender, count int) {
 	t.Helper()
 	for i := range count {
 		f := can.Frame{ID: 0x100 + uint32(i%16)}
 		f.SetPayload([]byte{1, 2, 3, 4, 5, 6, 7, byte(i)})
-		if err := c.Write(t.Context(), &f); err != nil {
+		if err := c.Send(t.Context(), 0, &f); err != nil {
 			t.Fatal(err)
 		}
 	}

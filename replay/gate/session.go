@@ -86,6 +86,18 @@ func newSession(plan *Plan, policy Policy, physical []bool) *Session {
 // Phase returns how far the session has come.
 func (s *Session) Phase() Phase { return s.phase }
 
+// Interfaces returns the names of the interfaces, by the index of their bus; none
+// for the nil session.
+func (s *Session) Interfaces() (names []string) {
+	if s == nil {
+		return nil
+	}
+	for i := range s.buses {
+		names = append(names, s.buses[i].Name)
+	}
+	return names
+}
+
 // First returns the identifier that is sent alone first, and its bus.
 func (s *Session) First() (bus int, id ID) { return s.firstBus, s.first }
 
@@ -93,9 +105,6 @@ func (s *Session) First() (bus int, id ID) { return s.firstBus, s.first }
 func (s *Session) Physical() bool {
 	return slices.ContainsFunc(s.buses, func(b line) bool { return b.physical })
 }
-
-// OneInFlight reports whether a frame on the bus must be confirmed before the next.
-func (s *Session) OneInFlight(bus int) bool { return s.buses[bus].physical }
 
 // Stopped returns what ended the session, nil when nothing did.
 func (s *Session) Stopped() *Refusal { return s.stop }
@@ -112,14 +121,15 @@ func (s *Session) ListenFor() time.Duration {
 func (s *Session) Key(now time.Duration) { s.key, s.keySeen = now, true }
 
 // Advance goes on to the next phase when the present one has lasted long enough
-// and nothing was heard against it, and returns the phase. The first call starts
-// the first phase.
+// and nothing was heard against it, and returns the phase. Listening lasts until
+// the dead-man key is held, too. The first call starts the first phase.
 func (s *Session) Advance(now time.Duration) Phase {
 	if !s.begun {
 		s.since, s.begun = now, true
 	}
 	s.checkKey(now)
-	if s.phase >= Open || now-s.since < s.lasts() {
+	held := s.keySeen && now-s.key <= KeyTime
+	if s.phase >= Open || now-s.since < s.lasts() || s.phase == Listening && !held {
 		return s.phase
 	}
 	s.phase++

@@ -109,6 +109,17 @@ func anyBytes(n int) []byte {
 	return b
 }
 
+// sender sends on vcan0.
+func sender(t *testing.T) *socketcan.Sender {
+	start := time.Now()
+	out, err := socketcan.OpenVirtual("vcan0", func() time.Duration { return time.Since(start) })
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { out.Close() })
+	return out
+}
+
 // toKernel sends a message that the kernel receives and asks for as wished.
 func toKernel(t *testing.T, link Link, wish Timing, message []byte) {
 	fd := kernelSocket(t, other(link), wish)
@@ -121,7 +132,7 @@ func toKernel(t *testing.T, link Link, wish Timing, message []byte) {
 		}
 		got <- b[:n]
 	}()
-	conn := open(t)
+	conn, out := open(t), sender(t)
 	s, err := NewSender(link, Timing{}, message)
 	if err != nil {
 		t.Fatal(err)
@@ -134,7 +145,7 @@ func toKernel(t *testing.T, link Link, wish Timing, message []byte) {
 			t.Fatal(err)
 		}
 		if f != nil {
-			if err := conn.Write(t.Context(), f); err != nil {
+			if err := out.Send(t.Context(), 0, f); err != nil {
 				t.Fatal(err)
 			}
 			continue
@@ -152,7 +163,7 @@ func toKernel(t *testing.T, link Link, wish Timing, message []byte) {
 
 // fromKernel receives a message that the kernel sends as it is asked to.
 func fromKernel(t *testing.T, link Link, wish Timing, message []byte) {
-	conn := open(t)
+	conn, out := open(t), sender(t)
 	fd := kernelSocket(t, other(link), Timing{})
 	sent := make(chan error, 1)
 	go func() {
@@ -172,7 +183,7 @@ func fromKernel(t *testing.T, link Link, wish Timing, message []byte) {
 				t.Fatal(err)
 			}
 			if got.Reply != nil {
-				if err := conn.Write(t.Context(), got.Reply); err != nil {
+				if err := out.Send(t.Context(), 0, got.Reply); err != nil {
 					t.Fatal(err)
 				}
 			}

@@ -15,6 +15,7 @@ import (
 )
 
 type conn struct {
+	fd        int
 	file      *os.File // owns the descriptor; the runtime's poller waits for it
 	raw       syscall.RawConn
 	bus       uint16
@@ -25,6 +26,10 @@ type conn struct {
 	got       int                     // by readNow
 	readErr   error                   // of readNow
 	clocks    map[int32]*adapterClock // by interface index, of those that stamp frames themselves
+	packet    [fdSize]byte            // of try
+	size      int                     // of packet
+	writeNow  func(fd uintptr)
+	writeErr  error // of writeNow
 	confirmed atomic.Uint64
 	dropped   atomic.Uint64
 }
@@ -52,12 +57,13 @@ func (c *Conn) open(bus uint16, config *Config) error {
 		unix.Close(fd)
 		return err
 	}
-	c.file = os.NewFile(uintptr(fd), "can:"+c.name)
+	c.fd, c.file = fd, os.NewFile(uintptr(fd), "can:"+c.name)
 	c.bus, c.clocks = bus, map[int32]*adapterClock{}
 	if c.name == "" {
 		c.routes = map[int32]uint16{}
 	}
 	c.readNow = func(fd uintptr) { c.got, c.readErr = c.in.receive(fd, c.limit) }
+	c.writeNow = func(fd uintptr) { _, c.writeErr = unix.Write(int(fd), c.packet[:c.size]) }
 	c.raw, err = c.file.SyscallConn()
 	if err != nil {
 		c.file.Close()
@@ -230,26 +236,44 @@ func (c *Conn) lost() uint64 {
 // writable while the interface's queue is full.
 const retryQueue = time.Millisecond
 
-func (c *Conn) write(ctx context.Context, f *can.Frame) error {
-	var buffer [fdSize]byte
-	packet := buffer[:format(&buffer, f)]
+// try hands one frame to the kernel, or returns the error for which it did not
+// take it. It allocates nothing.
+func (c *Conn) try(f *can.Frame) error {
+	c.packet = [fdSize]byte{}
+	c.size = format(&c.packet, f)
+	if err := c.raw.Control(c.writeNow); err != nil {
+		return err
+	}
+	return c.writeErr
+}
+
+// send waits for room where a queue is full: it never drops the frame, and
+// returns without it being sent only with an error. between is called before
+// every further try; its error ends them.
+func (c *Conn) send(ctx context.Context, f *can.Frame, between func() error) error {
+	if err := f.Valid(); err != nil {
+		return c.fail("send", err)
+	}
 	for {
 		if ctx.Err() != nil {
-			return context.Cause(ctx)
-		}
-		var err error
-		if controlErr := c.raw.Control(func(fd uintptr) { _, err = unix.Write(int(fd), packet) }); controlErr != nil {
-			return controlErr
+			return c.fail("send", context.Cause(ctx))
 		}
 		// EAGAIN is a full socket buffer, ENOBUFS a full queue of the interface.
+		err := c.try(f)
 		if err != unix.ENOBUFS && err != unix.EAGAIN {
-			return err
+			return c.fail("send", err)
 		}
 		timer := time.NewTimer(retryQueue)
 		select {
 		case <-ctx.Done():
 			timer.Stop()
 		case <-timer.C:
+		}
+		if between == nil {
+			continue
+		}
+		if err := between(); err != nil {
+			return err
 		}
 	}
 }

@@ -26,7 +26,7 @@ func open(t *testing.T, name string, config *Config) *Conn {
 func send(t *testing.T, c *Conn, frames ...can.Frame) {
 	t.Helper()
 	for i := range frames {
-		if err := c.Write(t.Context(), &frames[i]); err != nil {
+		if err := c.send(t.Context(), &frames[i], nil); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -212,7 +212,7 @@ func testClassicOnly(t *testing.T) {
 		t.Errorf("classic only: %+v", got)
 	}
 	f := frame(1, can.FD)
-	if err := classic.Write(t.Context(), &f); !errors.Is(err, unix.EINVAL) {
+	if err := classic.send(t.Context(), &f, nil); !errors.Is(err, unix.EINVAL) {
 		t.Errorf("FD frame through it: %v", err)
 	}
 }
@@ -229,18 +229,18 @@ func testSendErrors(t *testing.T) {
 	f, fd := frame(1, 0), frame(1, can.FD)
 	ip(t, "link", "set", "vcan1", "down")
 	defer ip(t, "link", "set", "vcan1", "up", "mtu", "72")
-	if err := c.Write(t.Context(), &f); !errors.Is(err, unix.ENETDOWN) {
+	if err := c.send(t.Context(), &f, nil); !errors.Is(err, unix.ENETDOWN) {
 		t.Errorf("down: %v", err)
 	}
 	ip(t, "link", "set", "vcan1", "mtu", "16")
 	ip(t, "link", "set", "vcan1", "up")
 	// The kernel answers EINVAL where it checks the frame, EMSGSIZE where the size.
-	if err := c.Write(t.Context(), &fd); !errors.Is(err, unix.EINVAL) && !errors.Is(err, unix.EMSGSIZE) {
+	if err := c.send(t.Context(), &fd, nil); !errors.Is(err, unix.EINVAL) && !errors.Is(err, unix.EMSGSIZE) {
 		t.Errorf("FD on a classic interface: %v", err)
 	}
 	ip(t, "link", "set", "vcan1", "down")
 	bad := can.Frame{ID: 0x800}
-	if err := c.Write(t.Context(), &bad); !errors.Is(err, can.ErrID) {
+	if err := c.send(t.Context(), &bad, nil); !errors.Is(err, can.ErrID) {
 		t.Errorf("bad frame: %v", err)
 	}
 }
@@ -253,7 +253,7 @@ func testVanished(t *testing.T) {
 	gone, all, f := open(t, "vcan9", nil), open(t, "", nil), frame(1, 0)
 	ip(t, "link", "del", "vcan9")
 	for name, c := range map[string]*Conn{"gone": gone, "all interfaces": all} {
-		if err := c.Write(t.Context(), &f); !errors.Is(err, unix.ENXIO) {
+		if err := c.send(t.Context(), &f, nil); !errors.Is(err, unix.ENXIO) {
 			t.Errorf("%s: %v, want ENXIO", name, err)
 		}
 	}
@@ -398,7 +398,7 @@ func testQueueFull(t *testing.T) {
 	var err error
 	for i := 0; i < 100 && err == nil; i++ {
 		f := frame(1, 0)
-		err = sender.Write(ctx, &f)
+		err = sender.send(ctx, &f, nil)
 	}
 	if !errors.Is(err, context.DeadlineExceeded) {
 		t.Errorf("a full queue and a deadline: %v", err)
@@ -420,7 +420,7 @@ func testDeadline(t *testing.T) {
 	if n, err := c.Read(ctx, nil); n != 0 || err != nil {
 		t.Errorf("room for nothing: %d, %v", n, err)
 	}
-	time.AfterFunc(20*time.Millisecond, func() { f := frame(7, 0); sender.Write(context.Background(), &f) })
+	time.AfterFunc(20*time.Millisecond, func() { f := frame(7, 0); sender.send(context.Background(), &f, nil) })
 	if n, err := c.Read(t.Context(), buf); n != 1 || err != nil || buf[0].ID != 7 {
 		t.Errorf("after a cancelled wait: %d, %v", n, err)
 	}
@@ -439,7 +439,7 @@ func testDownAndUp(t *testing.T) {
 	}
 	ip(t, "link", "set", "vcan1", "up")
 	send2 := frame(9, 0)
-	if err := sender.Write(t.Context(), &send2); errors.Is(err, unix.ENETDOWN) { // the error that waited
+	if err := sender.send(t.Context(), &send2, nil); errors.Is(err, unix.ENETDOWN) { // the error that waited
 		send(t, sender, send2)
 	}
 	if n, err := c.Read(t.Context(), buf); n != 1 || err != nil || buf[0].ID != 9 {
@@ -528,7 +528,7 @@ func BenchmarkRead(b *testing.B) {
 	for b.Loop() {
 		b.StopTimer()
 		for range batch {
-			if err := c.Write(b.Context(), &f); err != nil {
+			if err := c.send(b.Context(), &f, nil); err != nil {
 				b.Fatal(err)
 			}
 		}

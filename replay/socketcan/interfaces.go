@@ -1,6 +1,11 @@
 package socketcan
 
-import "fmt"
+import (
+	"fmt"
+	"slices"
+
+	"plugproof/replay/gate"
+)
 
 // State of a controller, in the kernel's order (linux/can/netlink.h).
 type State int
@@ -35,6 +40,10 @@ type Interface struct {
 	FD    bool // takes FD frames
 	Queue int  // frames that wait for the wire at most
 
+	Peer          int      // index of a vxcan's other end; 0: none
+	PeerElsewhere bool     // the other end is in another network namespace
+	LeadsTo       []string // where the kernel carries its frames on to by itself
+
 	Bitrate, DataBitrate int64 // bit/s; 0: none
 	State                State
 	ListenOnly           bool
@@ -47,7 +56,7 @@ type Interface struct {
 }
 
 // Virtual reports whether frames on it reach no wire by themselves. What the
-// kernel's gateway carries elsewhere is not looked at here.
+// kernel carries elsewhere is for the gate to judge.
 func (i *Interface) Virtual() bool { return i.Kind == "vcan" || i.Kind == "vxcan" }
 
 // Interfaces lists the CAN interfaces of the machine, ordered by index.
@@ -57,6 +66,29 @@ func Interfaces() ([]Interface, error) {
 		return nil, &Error{Op: "list the interfaces", Err: err}
 	}
 	return list, nil
+}
+
+// Facts returns what the gate wants to know of the named interfaces.
+func Facts(names []string) ([]gate.Interface, error) {
+	list, err := Interfaces()
+	if err != nil {
+		return nil, err
+	}
+	facts := make([]gate.Interface, 0, len(names))
+	for _, name := range names {
+		at := slices.IndexFunc(list, func(i Interface) bool { return i.Name == name })
+		if at < 0 {
+			facts = append(facts, gate.Interface{Name: name, Missing: true})
+			continue
+		}
+		i := &list[at]
+		facts = append(facts, gate.Interface{
+			Name: name, Kind: i.Kind, Up: i.Up, Echo: i.Echo, FD: i.FD, ListenOnly: i.ListenOnly,
+			Passive: i.State == ErrorPassive, BusOff: i.State == BusOff,
+			Bitrate: i.Bitrate, DataBitrate: i.DataBitrate, PeerElsewhere: i.PeerElsewhere, LeadsTo: i.LeadsTo,
+		})
+	}
+	return facts, nil
 }
 
 // shortQueue is the kernel's default, which a few milliseconds of traffic fill.

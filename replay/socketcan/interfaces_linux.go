@@ -41,6 +41,11 @@ func interfaces() ([]Interface, error) {
 		}
 	}
 	slices.SortFunc(list, func(a, b Interface) int { return a.Index - b.Index })
+	ways, err := waysOff()
+	if err != nil {
+		return nil, err
+	}
+	follow(list, ways)
 	return list, nil
 }
 
@@ -63,6 +68,10 @@ func parseLink(data []byte) (Interface, bool) {
 			i.FD = ne.Uint32(v) >= fdSize
 		case kind == unix.IFLA_STATS64 && len(v) >= 56: // struct rtnl_link_stats64
 			i.Received, i.Sent, i.Dropped = ne.Uint64(v), ne.Uint64(v[8:]), ne.Uint64(v[48:])
+		case kind == unix.IFLA_LINK && len(v) >= 4:
+			i.Peer = int(ne.Uint32(v))
+		case kind == unix.IFLA_LINK_NETNSID:
+			i.PeerElsewhere = true
 		case kind == unix.IFLA_LINKINFO:
 			attributes(v, i.linkInfo)
 		}

@@ -36,5 +36,12 @@ func TestKernel(t *testing.T) {
 		{Name: "Vanished", Run: testVanished},
 		{Name: "LongFrames", Run: testLongFrames},
 		{Name: "FiltersReadBack", Run: testFiltersReadBack},
+		{Name: "Sender", Run: testSender},
+		{Name: "SenderStops", Run: testSenderStops},
+		{Name: "SenderPhysical", Run: testSenderPhysical},
+		{Name: "SenderQueueFull", Run: testSenderQueueFull},
+		{Name: "SenderLock", Run: testSenderLock},
+		{Name: "SenderAllocations", Run: testSenderAllocations},
+		{Name: "WaysOff", Run: testWaysOff},
 	})
 }

@@ -184,7 +184,7 @@ func testListen(t *testing.T) {
 	sender, f := open(t, "vcan0", nil), frame(0x555, 0, 0x55, 0x55, 0x55, 0x55, 0x55, 0x55, 0x55, 0x55)
 	time.AfterFunc(100*time.Millisecond, func() {
 		for range 10 {
-			sender.Write(context.Background(), &f)
+			sender.send(context.Background(), &f, nil)
 		}
 	})
 	loads, err := Listen(t.Context(), list, 500*time.Millisecond)

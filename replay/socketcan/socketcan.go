@@ -1,5 +1,6 @@
-// Package socketcan is Linux's CAN: raw sockets that read and write frames, what
-// the kernel knows of its CAN interfaces, and a recorder. On other systems
+// Package socketcan is Linux's CAN: raw sockets that read frames, a sender that
+// lets nothing through but what the gate's session does, what the kernel knows of
+// its CAN interfaces, and a recorder. On other systems
 // everything builds and returns ErrNeedsLinux.
 package socketcan
 
@@ -63,8 +64,8 @@ type Config struct {
 	Buffer      int      // bytes of received frames that the kernel keeps for us; 0: its default
 }
 
-// Conn is a raw socket on one interface, or on all of them. One goroutine may
-// read while another writes.
+// Conn is a raw socket on one interface, or on all of them. It only listens:
+// what sends is a Sender, which asks the gate.
 type Conn struct {
 	name string // "": all interfaces
 	conn        // by system
@@ -98,16 +99,6 @@ func (c *Conn) Route(index int, bus uint16) { c.route(index, bus) }
 func (c *Conn) Read(ctx context.Context, frames []can.Frame) (int, error) {
 	n, err := c.read(ctx, frames)
 	return n, c.fail("read", err)
-}
-
-// Write hands one frame to the kernel. Where its queue is full it waits for
-// room: it never drops the frame, and returns without it being sent only with an
-// error. FD frames need an interface that takes them.
-func (c *Conn) Write(ctx context.Context, f *can.Frame) error {
-	if err := f.Valid(); err != nil {
-		return c.fail("send", err)
-	}
-	return c.fail("send", c.write(ctx, f))
 }
 
 // Confirmed counts frames sent through this Conn that came back from the driver.
