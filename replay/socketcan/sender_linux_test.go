@@ -85,6 +85,7 @@ func testSender(t *testing.T) {
 // The frame that was read last before a send decides: an error frame, a second
 // sender, an interface that went down.
 func testSenderStops(t *testing.T) {
+	ip(t, "link", "set", "vcan1", "up")
 	f := frame(0x100, 0)
 	plan := gate.Plan{Messages: []gate.Message{{ID: 0x100}}}
 	for _, tt := range []struct {
