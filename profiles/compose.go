@@ -20,20 +20,22 @@ type Composed struct {
 	Profile
 	Parts   []string // files it was made of, the profile's own last
 	tree    *ast.MappingNode
-	origins map[string]origin // by YAML path
+	own     map[*ast.MappingNode]bool // mappings made here; the others are those of files
+	origins map[string]origin         // by YAML path
 	lib     *Library
 }
 
 // origin is where a value of the composed profile was written.
 type origin struct {
-	file *file
-	pos  dbc.Position
+	file  *file
+	order int // of the file among the parts
+	pos   dbc.Position
 }
 
 // Compose reads the profile of that name with everything it builds on. The
 // error is Problems, or wraps ErrNoProfile with the nearest names as a hint.
 func (l *Library) Compose(name string) (*Composed, error) {
-	c := &Composed{origins: map[string]origin{}, lib: l}
+	c := &Composed{own: map[*ast.MappingNode]bool{}, origins: map[string]origin{}, lib: l}
 	if err := c.include(name, nil); err != nil {
 		return nil, err
 	}
@@ -48,19 +50,15 @@ func (l *Library) Compose(name string) (*Composed, error) {
 // include merges the named file, after what it builds on, into the tree.
 // chain is the names that led here.
 func (c *Composed) include(name string, chain []string) error {
-	src, place, err := c.lib.ReadFile(name + Extension)
+	f, err := c.lib.file(name, len(chain) > 0)
 	if errors.Is(err, fs.ErrNotExist) {
 		return fmt.Errorf("%w: %q%s", ErrNoProfile, name, c.lib.nearest(name))
 	}
 	if err != nil {
 		return err
 	}
-	f, err := parseFile(place, src)
-	if err != nil {
-		return err
-	}
 	chain = append(chain, name)
-	for i, part := range f.strings("builds_on") {
+	for i, part := range top[[]string](f, "builds_on") {
 		path := fmt.Sprintf("$.builds_on[%d]", i)
 		switch {
 		case slices.Contains(chain, part):
@@ -77,68 +75,75 @@ func (c *Composed) include(name string, chain []string) error {
 			return err
 		}
 	}
-	f.order = len(c.Parts)
 	c.Parts = append(c.Parts, name)
 	if c.tree == nil {
 		c.tree = ast.Mapping(f.tree.GetToken(), false)
 	}
+	pairs := f.tree.Values
 	if len(chain) > 1 {
-		f.tree.Values = slices.DeleteFunc(f.tree.Values, func(kv *ast.MappingValueNode) bool {
+		pairs = slices.DeleteFunc(slices.Clone(pairs), func(kv *ast.MappingValueNode) bool {
 			return slices.Contains(ofOneFile, kv.Key.String())
 		})
 	}
-	c.merge(c.tree, f.tree, f)
+	c.merge(c.tree, pairs, f)
 	return nil
 }
 
 // ofOneFile are the keys that speak of their own file only, not of what builds on it.
 var ofOneFile = []string{"name", "title", "part", "builds_on"}
 
-// strings returns the list of strings under a top-level key.
-func (f *file) strings(key string) []string {
-	for _, kv := range f.tree.Values {
-		var list []string
-		if kv.Key.String() == key && yaml.NodeToValue(kv.Value, &list) == nil {
-			return list
-		}
-	}
-	return nil
-}
-
-// merge lays from over to: mappings are merged key by key, all else is replaced.
-func (c *Composed) merge(to, from *ast.MappingNode, f *file) {
-	for _, kv := range from.Values {
-		c.origins[kv.GetPath()] = origin{file: f, pos: position(f, kv.Key)}
+// merge lays pairs of a file over a mapping of ours: mappings are merged key by
+// key, all else is replaced.
+func (c *Composed) merge(to *ast.MappingNode, pairs []*ast.MappingValueNode, f *file) {
+	for _, kv := range pairs {
+		c.note(kv, f)
 		at := slices.IndexFunc(to.Values, func(have *ast.MappingValueNode) bool {
 			return have.Key.String() == kv.Key.String()
 		})
 		if at < 0 {
-			to.Values = append(to.Values, c.adopt(kv, f))
+			c.noteAll(kv.Value, f)
+			to.Values = append(to.Values, kv)
 			continue
 		}
 		have, ok1 := mapping(to.Values[at].Value)
 		next, ok2 := mapping(kv.Value)
 		if ok1 && ok2 {
-			c.merge(have, next, f)
-			to.Values[at].Value = have
+			have = c.ours(have)
+			c.merge(have, next.Values, f)
+			pair := *to.Values[at]
+			pair.Value = have
+			to.Values[at] = &pair
 			continue
 		}
-		to.Values[at] = c.adopt(kv, f)
+		c.noteAll(kv.Value, f)
+		to.Values[at] = kv
 	}
 }
 
-// adopt takes over a whole value and remembers where its lines came from.
-func (c *Composed) adopt(kv *ast.MappingValueNode, f *file) *ast.MappingValueNode {
+// ours returns a mapping that may be written to: the one given, or a copy of a file's.
+func (c *Composed) ours(m *ast.MappingNode) *ast.MappingNode {
+	if c.own[m] {
+		return m
+	}
+	copied := *m
+	copied.Values = slices.Clone(m.Values)
+	c.own[&copied] = true
+	return &copied
+}
+
+// note remembers where a pair was written.
+func (c *Composed) note(kv *ast.MappingValueNode, f *file) {
+	c.origins[kv.GetPath()] = origin{file: f, order: len(c.Parts), pos: position(f, kv.Key)}
+}
+
+// noteAll is note for all pairs within a value.
+func (c *Composed) noteAll(value ast.Node, f *file) {
 	ast.Walk(visitor(func(n ast.Node) bool {
 		if inner, ok := n.(*ast.MappingValueNode); ok {
-			c.origins[inner.GetPath()] = origin{file: f, pos: position(f, inner.Key)}
+			c.note(inner, f)
 		}
 		return true
-	}), kv.Value)
-	if m, ok := mapping(kv.Value); ok {
-		kv.Value = m
-	}
-	return kv
+	}), value)
 }
 
 // mapping returns a node as a mapping; the parser gives a single pair as such.

@@ -4,11 +4,6 @@ import (
 	"cmp"
 	"errors"
 	"fmt"
-	"io"
-	"io/fs"
-	"path"
-	"slices"
-	"sort"
 	"strings"
 
 	"github.com/goccy/go-yaml"
@@ -57,73 +52,12 @@ func (p Problems) Error() string {
 	return b.String()
 }
 
-// ErrNoProfile is the reason when no profile of a name is on file.
-var ErrNoProfile = errors.New("no such profile")
-
-// Library is the profiles on file: folders of profile files and the DBC files
-// beside them. Paths inside it are slash-separated and never leave their folder.
-type Library struct{ folders []Folder }
-
-// Folder is one place with profiles. Name is what positions and messages show
-// before a path: "" for the current folder, "library" for the embedded one.
-type Folder struct {
-	Name string
-	FS   fs.FS
-}
-
-// NewLibrary returns the library of the given folders. Where two hold a file of
-// one name, the later folder wins.
-func NewLibrary(folders ...Folder) *Library { return &Library{folders: folders} }
-
-// Files lists the names of all profile files, parts included, sorted, without
-// their extension.
-func (l *Library) Files() []string {
-	var names []string
-	for _, folder := range l.folders {
-		// A folder that cannot be listed has no names to offer; reading one of
-		// its files says why.
-		_ = fs.WalkDir(folder.FS, ".", func(name string, d fs.DirEntry, err error) error {
-			if err == nil && !d.IsDir() && path.Ext(name) == Extension {
-				names = append(names, strings.TrimSuffix(name, Extension))
-			}
-			return nil
-		})
-	}
-	sort.Strings(names)
-	return slices.Compact(names)
-}
-
-// ReadFile returns a file of the library and the place it was found, as shown to users.
-func (l *Library) ReadFile(name string) (data []byte, place string, err error) {
-	if !fs.ValidPath(name) || strings.ContainsAny(name, `\:`) {
-		return nil, name, fmt.Errorf("%q leaves the profile's folder: name a file in it or below it", name)
-	}
-	for _, folder := range slices.Backward(l.folders) {
-		f, err := folder.FS.Open(name)
-		if errors.Is(err, fs.ErrNotExist) {
-			continue
-		}
-		place = path.Join(folder.Name, name)
-		if err != nil {
-			return nil, place, fmt.Errorf("cannot open %s: %w", place, err)
-		}
-		defer f.Close()
-		data, err = io.ReadAll(io.LimitReader(f, MaxFileSize+1))
-		if err == nil && len(data) > MaxFileSize && path.Ext(name) == Extension {
-			err = fmt.Errorf("%s is larger than %d kB: no profile is", place, MaxFileSize>>10)
-		}
-		return data, place, err
-	}
-	return nil, name, fmt.Errorf("%s: %w", name, fs.ErrNotExist)
-}
-
 // file is one parsed file.
 type file struct {
 	place string // shown in positions
 	group string // of the rules that its problems break; "": profile
-	order int    // among the parts of a composed profile
 	src   []byte
-	tree  *ast.MappingNode
+	tree  *ast.MappingNode // shared by all that is composed of it: never written to
 }
 
 // parseFile parses one profile file and checks it by itself: syntax, unknown
@@ -173,16 +107,12 @@ func CheckFile(place string, src []byte) (part bool, err error) {
 	if err != nil {
 		return false, err
 	}
-	var p Profile
-	if err := yaml.NodeToValue(f.tree, &p); err != nil {
-		return false, f.yamlProblem(err)
-	}
-	return p.Part, nil
+	return top[bool](f, "part"), nil
 }
 
 // decode decodes the file strictly.
 func (f *file) decode(into any) error {
-	version := f.tree2int("format")
+	version := top[int](f, "format")
 	switch {
 	case version > FormatVersion:
 		return f.at("$.format", "format", fmt.Sprintf("format %d is newer than this plugproof reads (%d)", version, FormatVersion),
@@ -196,17 +126,15 @@ func (f *file) decode(into any) error {
 	return nil
 }
 
-// tree2int returns the integer of a top-level key, or 0.
-func (f *file) tree2int(key string) int {
+// top returns the value of a top-level key, or the zero value.
+func top[T any](f *file, key string) T {
 	for _, kv := range f.tree.Values {
-		if kv.Key.String() == key {
-			var v int
-			if yaml.NodeToValue(kv.Value, &v) == nil {
-				return v
-			}
+		var v T
+		if kv.Key.String() == key && yaml.NodeToValue(kv.Value, &v) == nil {
+			return v
 		}
 	}
-	return 0
+	return *new(T)
 }
 
 // refuseAliases refuses anchors and aliases: a few nested ones expand without

@@ -143,7 +143,7 @@ func (s *Setting) openBuses() (problems Problems) {
 		facts := &BusFacts{Name: name, Bitrate: int64(bus.Bitrate), DataBitrate: int64(bus.DataBitrate)}
 		s.Buses = append(s.Buses, facts)
 		for _, file := range bus.DBC {
-			src, place, err := s.lib.ReadFile(file)
+			db, err := s.lib.database(file)
 			if err != nil {
 				hint := ""
 				if errors.Is(err, fs.ErrNotExist) {
@@ -152,7 +152,6 @@ func (s *Setting) openBuses() (problems Problems) {
 				problems = append(problems, s.problem("$.buses."+name+".dbc", "dbc", err.Error(), hint))
 				continue
 			}
-			db := dbc.Parse(place, src)
 			facts.Databases = append(facts.Databases, db)
 			facts.Bitrate = cmp.Or(facts.Bitrate, db.Bitrate)
 			problems = append(problems, s.takeDefinitions(name, db)...)

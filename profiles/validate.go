@@ -181,7 +181,7 @@ func (s *Setting) checkIDs() (problems Problems) {
 // later returns the path that was written in the later part: the one that brought
 // the clash about.
 func (s *Setting) later(a, b string) string {
-	if fa, fb := s.origin(a).file, s.origin(b).file; fa != nil && fb != nil && fa.order > fb.order {
+	if oa, ob := s.origin(a), s.origin(b); oa.file != nil && ob.file != nil && oa.order > ob.order {
 		return a
 	}
 	return b
