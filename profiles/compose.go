@@ -22,6 +22,7 @@ type Composed struct {
 	tree    *ast.MappingNode
 	own     map[*ast.MappingNode]bool // mappings made here; the others are those of files
 	origins map[string]origin         // by YAML path
+	shown   int                       // problems with an excerpt
 	lib     *Library
 }
 
@@ -189,7 +190,7 @@ func (c *Composed) problem(path, rule, text, hint string) Problem {
 	p := Problem{Diagnostic: dbc.Diagnostic{
 		Pos: o.pos, Severity: dbc.Error, Rule: "profile/" + rule, Text: text, Hint: hint,
 	}}
-	if o.file != nil {
+	if c.shown++; o.file != nil && c.shown <= MaxProblems {
 		p.Excerpt = excerpt(o.file.src, o.pos.Line, o.pos.Col)
 	}
 	return p

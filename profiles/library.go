@@ -41,8 +41,9 @@ type Library struct {
 // Folder is one place with profiles. Name is what positions and messages show
 // before a path: "" for the current folder, "library" for the embedded one.
 type Folder struct {
-	Name string
-	FS   fs.FS
+	Name    string
+	FS      fs.FS
+	Checked bool // each file was found good by CheckFile: what is composed of them is checked alone
 }
 
 // NewLibrary returns the library of the given folders. Where two hold a file of
@@ -71,8 +72,14 @@ func (l *Library) Files() []string {
 
 // ReadFile returns a file of the library and the place it was found, as shown to users.
 func (l *Library) ReadFile(name string) (data []byte, place string, err error) {
+	data, place, _, err = l.read(name)
+	return data, place, err
+}
+
+// read is ReadFile; checked is that of the folder.
+func (l *Library) read(name string) (data []byte, place string, checked bool, err error) {
 	if !fs.ValidPath(name) || strings.ContainsAny(name, `\:`) {
-		return nil, name, fmt.Errorf("%q leaves the profile's folder: name a file in it or below it", name)
+		return nil, name, false, fmt.Errorf("%q leaves the profile's folder: name a file in it or below it", name)
 	}
 	for _, folder := range slices.Backward(l.folders) {
 		f, err := folder.FS.Open(name)
@@ -81,7 +88,7 @@ func (l *Library) ReadFile(name string) (data []byte, place string, err error) {
 		}
 		place = path.Join(folder.Name, name)
 		if err != nil {
-			return nil, place, fmt.Errorf("cannot open %s: %w", place, err)
+			return nil, place, false, fmt.Errorf("cannot open %s: %w", place, err)
 		}
 		defer f.Close()
 		limit, what := int64(MaxFileSize), "profile"
@@ -90,11 +97,11 @@ func (l *Library) ReadFile(name string) (data []byte, place string, err error) {
 		}
 		data, err = io.ReadAll(io.LimitReader(f, limit+1))
 		if err == nil && int64(len(data)) > limit {
-			return nil, place, fmt.Errorf("%s is larger than %d kB: no %s is", place, limit>>10, what)
+			return nil, place, false, fmt.Errorf("%s is larger than %d kB: no %s is", place, limit>>10, what)
 		}
-		return data, place, err
+		return data, place, folder.Checked, err
 	}
-	return nil, name, fmt.Errorf("%s: %w", name, fs.ErrNotExist)
+	return nil, name, false, fmt.Errorf("%s: %w", name, fs.ErrNotExist)
 }
 
 // file returns a profile file, parsed. One that others build on is kept.
@@ -105,12 +112,18 @@ func (l *Library) file(name string, shared bool) (*file, error) {
 	if f != nil {
 		return f, nil
 	}
-	src, place, err := l.ReadFile(name + Extension)
+	src, place, checked, err := l.read(name + Extension)
 	if err != nil {
 		return nil, err
 	}
-	if f, err = parseFile(place, src); err != nil {
+	f = &file{place: place, src: src}
+	if err := f.parse(); err != nil {
 		return nil, err
+	}
+	if !checked {
+		if err := f.decode(new(Profile)); err != nil {
+			return nil, err
+		}
 	}
 	if shared {
 		l.keep(len(src), func() { l.files[name] = f })

@@ -1,9 +1,11 @@
 package profiles
 
 import (
+	"bytes"
 	"cmp"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 
 	"github.com/goccy/go-yaml"
@@ -18,6 +20,9 @@ const (
 	MaxFileSize = 1 << 20 // bytes
 	MaxDepth    = 16      // of builds_on
 	MaxNesting  = 64      // of brackets and indentation in one file
+	MaxEntries  = 1 << 17 // keys, values and lines of one file; the parser needs about 1 kB for each
+	MaxSiblings = 1 << 13 // keys of one mapping; the parser's time and memory grow with their square
+	MaxProblems = 100     // named of one profile
 )
 
 // FormatVersion is the version of profile files that this plugproof writes and reads.
@@ -35,6 +40,17 @@ type Problem struct {
 
 // Problems is the error of a profile that cannot be used. It is never empty.
 type Problems []Problem
+
+// cut leaves the first MaxProblems and says how many there were besides.
+func (p Problems) cut() Problems {
+	if len(p) <= MaxProblems {
+		return p
+	}
+	more := Problem{Diagnostic: dbc.Diagnostic{
+		Pos: p[0].Pos, Severity: dbc.Error, Rule: p[0].Rule, Text: fmt.Sprintf("and %d problems more", len(p)-MaxProblems),
+	}}
+	return append(slices.Clip(p[:MaxProblems]), more)
+}
 
 // Error gives one line per problem, each followed by its excerpt.
 func (p Problems) Error() string {
@@ -60,20 +76,16 @@ type file struct {
 	tree  *ast.MappingNode // shared by all that is composed of it: never written to
 }
 
-// parseFile parses one profile file and checks it by itself: syntax, unknown
-// keys, units. Names that other parts define are checked after composition.
-func parseFile(place string, src []byte) (*file, error) {
-	f := &file{place: place, src: src}
-	if err := f.parse(); err != nil {
-		return nil, err
-	}
-	return f, f.decode(new(Profile))
-}
-
 // parse parses the file.
 func (f *file) parse() error {
 	if depth := nesting(f.src); depth > MaxNesting {
 		return f.problem(1, 1, "syntax", fmt.Sprintf("nested %d levels deep: no such file is", depth), "")
+	}
+	if n := entries(f.src); n > MaxEntries {
+		return f.problem(1, 1, "size", fmt.Sprintf("about %d keys and values: no such file has more than %d", n, MaxEntries), "")
+	}
+	if n := siblings(f.src); n > MaxSiblings {
+		return f.problem(1, 1, "size", fmt.Sprintf("%d keys under one: no such file has more than %d", n, MaxSiblings), "")
 	}
 	doc, err := parser.ParseBytes(f.src, 0)
 	if err != nil {
@@ -103,11 +115,13 @@ func (f *file) parse() error {
 // whether the file is a part: what a part names is known only to the settings
 // that build on it. place is shown in positions. The error is Problems.
 func CheckFile(place string, src []byte) (part bool, err error) {
-	f, err := parseFile(place, src)
-	if err != nil {
+	f := &file{place: place, src: src}
+	if err := f.parse(); err != nil {
 		return false, err
 	}
-	return top[bool](f, "part"), nil
+	var p Profile
+	err = f.decode(&p)
+	return p.Part, err
 }
 
 // decode decodes the file strictly.
@@ -184,6 +198,38 @@ func (v visitor) Visit(n ast.Node) ast.Visitor {
 	return v
 }
 
+// entries returns a bound on the keys and values of a file.
+func entries(src []byte) (n int) {
+	for _, c := range src {
+		switch c {
+		case '\n', ',', ':', '[', '{':
+			n++
+		}
+	}
+	return n
+}
+
+// siblings returns the most lines that stand below one other, indented alike. The
+// nesting of src is no deeper than MaxNesting.
+func siblings(src []byte) (most int) {
+	var lines [4*MaxNesting + 4]int // by indentation, since a lesser one
+	deepest := 0
+	for line := range bytes.Lines(src) {
+		text := bytes.TrimLeft(line, " ")
+		indent := len(line) - len(text)
+		if len(bytes.TrimSpace(text)) == 0 || text[0] == '#' || indent >= len(lines) {
+			continue
+		}
+		if indent < deepest {
+			clear(lines[indent+1 : deepest+1])
+		}
+		deepest = indent
+		lines[indent]++
+		most = max(most, lines[indent])
+	}
+	return most
+}
+
 // nesting returns how deep brackets nest, a bound on the parser's recursion in
 // flow style, or how many levels of indentation the deepest line can have.
 func nesting(src []byte) int {
@@ -251,15 +297,21 @@ func (f *file) yamlProblem(err error) error {
 
 // excerpt shows the line and the one before it, with a mark under the column.
 func excerpt(src []byte, line, col int) string {
-	lines := strings.Split(string(src), "\n")
-	if line < 1 || line > len(lines) {
+	first := max(1, line-1)
+	rest := src
+	for n := 1; n < first && rest != nil; n++ {
+		_, rest, _ = bytes.Cut(rest, []byte("\n"))
+	}
+	if lines := bytes.Count(rest, []byte("\n")) + first; line < 1 || line > lines {
 		return ""
 	}
 	var b strings.Builder
-	for n := max(1, line-1); n <= line; n++ {
-		text := strings.TrimRight(lines[n-1], "\r")
+	for n := first; n <= line; n++ {
+		var text []byte
+		text, rest, _ = bytes.Cut(rest, []byte("\n"))
+		text = bytes.TrimRight(text, "\r")
 		if len(text) > 120 {
-			text = strings.ToValidUTF8(text[:120], "") + "..."
+			text = append(bytes.ToValidUTF8(text[:120], nil), "..."...)
 		}
 		fmt.Fprintf(&b, "%6d | %s\n", n, text)
 	}

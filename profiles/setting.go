@@ -131,7 +131,7 @@ func (l *Library) Load(name string) (*Setting, error) {
 		s.finish(m)
 	}
 	if problems = append(problems, s.validate()...); len(problems) > 0 {
-		return nil, problems
+		return nil, problems.cut()
 	}
 	return s, nil
 }

@@ -295,8 +295,11 @@ func (s *Setting) checkName(path string, m *MessageFacts, signal string) Problem
 
 // unknown is the problem of a name that nothing has, with the names most like it.
 func unknown[T any](s *Setting, path, what, name string, have map[string]T) Problem {
-	names := slices.Sorted(maps.Keys(have))
-	names = slices.DeleteFunc(names, func(n string) bool { return distance(n, name) > max(2, len(name)/3) })
+	var names []string
+	if s.shown < MaxProblems { // one of many is not named
+		names = slices.Sorted(maps.Keys(have))
+		names = slices.DeleteFunc(names, func(n string) bool { return distance(n, name) > max(2, len(name)/3) })
+	}
 	hint := ""
 	if len(names) > 0 {
 		hint = "did you mean " + strings.Join(names[:min(3, len(names))], ", ") + "?"

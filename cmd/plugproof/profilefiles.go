@@ -33,7 +33,7 @@ func (p *profileFolders) addFlags(flags *pflag.FlagSet) {
 // library returns the profiles on file: the tool's own, those of the
 // environment variable, those of --profiles. Later ones win.
 func (p *profileFolders) library() (*profiles.Library, error) {
-	folders := []profiles.Folder{{Name: "library", FS: library.FS()}}
+	folders := []profiles.Folder{{Name: "library", FS: library.FS(), Checked: true}}
 	dirs := append(filepath.SplitList(os.Getenv(profilesVariable)), p.dirs...)
 	for _, dir := range dirs {
 		if dir == "" {

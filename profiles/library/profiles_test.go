@@ -25,6 +25,23 @@ func setting(t testing.TB, name string) *profiles.Setting {
 	return s
 }
 
+// TestFilesAreChecked: what commands take for checked is.
+func TestFilesAreChecked(t *testing.T) {
+	lib := profiles.NewLibrary(profiles.Folder{Name: "library", FS: library.FS()})
+	for _, name := range lib.Files() {
+		src, place, err := lib.ReadFile(name + profiles.Extension)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := profiles.CheckFile(place, src); err != nil {
+			t.Error(err)
+		}
+	}
+	if n := len(lib.Files()); n < 12 {
+		t.Errorf("%d files", n)
+	}
+}
+
 // TestFiles: the library holds the twelve that were built, and no part that none
 // of them builds on. Each says which car it is and what a new ECU is told.
 func TestFiles(t *testing.T) {
