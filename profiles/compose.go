@@ -246,6 +246,9 @@ func (c *Composed) fillEmpty() {
 	fill(c.Messages)
 	fill(c.Functions)
 	fill(c.Stages)
+	fill(c.Dialogues)
+	fill(c.Permits)
+	fill(c.Bounds)
 	for _, m := range c.Messages {
 		fill(m.Signals)
 		fill(m.Listeners)

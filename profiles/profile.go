@@ -28,6 +28,15 @@ type Profile struct {
 	Functions map[string]*Function `yaml:"functions,omitempty"`
 	Stages    map[string]*Stage    `yaml:"stages,omitempty"` // how a stage is recognised
 
+	Dialogues   map[string]*Dialogue           `yaml:"dialogues,omitempty"`
+	Permits     map[string]*Permit             `yaml:"permits,omitempty"`      // start, air-con, cruise
+	Bounds      map[string]*Bound              `yaml:"bounds,omitempty"`       // what values must be plausible with
+	EngineTurns []Condition                    `yaml:"engine_turns,omitempty"` // any of these shows it, whatever the replaced unit says
+	Wheels      []SignalRef                    `yaml:"wheels,omitempty"`       // speeds of the single wheels
+	CarNumber   []SignalRef                    `yaml:"car_number,omitempty"`   // carriers of the vehicle's number, or of its end; never shown
+	Automatic   string                         `yaml:"automatic,omitempty"`    // the node that is the gearbox controller, fitted or not
+	Regions     map[string]map[SignalRef]int64 `yaml:"regions,omitempty"`      // raw values of the constants that change with the market
+
 	NeverSent []IDRange   `yaml:"never_sent,omitempty"` // identifiers that nobody may be stood in for
 	MaySend   []SignalRef `yaml:"may_send,omitempty"`   // messages that a reviewed profile lets a bench send
 }
@@ -105,6 +114,7 @@ type Message struct {
 	Option    bool   `yaml:"option,omitempty"`    // its absence proves nothing
 	Absent    bool   `yaml:"absent,omitempty"`    // not sent in this setting although the DBC has it
 	Relayed   bool   `yaml:"relayed,omitempty"`   // a gateway's copy of the replaced node's values: no evidence of its own
+	Config    bool   `yaml:"config,omitempty"`    // its constants are the configuration that units compare with their own
 
 	Counter   *Counter             `yaml:"counter,omitempty"`
 	Toggle    *Toggle              `yaml:"toggle,omitempty"`
@@ -125,6 +135,7 @@ type Listener struct {
 	Grace      Time   `yaml:"grace,omitempty"`      // it does not judge for so long after key-on; 0: 2 s
 	Substitute string `yaml:"substitute,omitempty"` // what it does then, in words: "needle to zero"
 	Latched    bool   `yaml:"latched,omitempty"`    // and keeps doing until the next key cycle
+	Needed     bool   `yaml:"needed,omitempty"`     // it does not work properly without, even where this car never sends it
 }
 
 // Field is where some bits lie: a signal of the message by name, or start,
@@ -197,8 +208,9 @@ type Range struct{ From, To float64 }
 
 // Constant is the value that a signal holds in this setting.
 type Constant struct {
-	Value int64  `yaml:"value"` // raw
-	Means string `yaml:"means,omitempty"`
+	Value  int64     `yaml:"value"` // raw
+	Means  string    `yaml:"means,omitempty"`
+	Stored SignalRef `yaml:"stored,omitempty"` // another unit's own copy, which must be equal
 }
 
 // Pages are the pages that a multiplexer goes through.
@@ -294,6 +306,7 @@ const (
 	TorqueCutDone Role = "torque-cut-done"
 	CruiseSwitch  Role = "cruise-switch"
 	CruiseState   Role = "cruise-state"
+	GeneratorTo   Role = "generator-asked"
 	MIL           Role = "malfunction-lamp"
 	ChargeLamp    Role = "charge-lamp"
 	OilLamp       Role = "oil-lamp"
@@ -305,7 +318,7 @@ func Roles() []Role {
 		EngineSpeed, Coolant, VehicleSpeed, Pedal, Pedal2, Throttle, ThrottleAsked, Torque, TorqueAsked,
 		TorqueLoss, Ignition, EngineRuns, Brake, Brake2, Clutch, Lever, Gear, Distance, FuelUsed,
 		WheelSpeed, InputSpeed, AirconAsked, AirconGranted, FanAsked, FanRuns, Supply, TorqueCut,
-		TorqueCutDone, CruiseSwitch, CruiseState, MIL, ChargeLamp, OilLamp,
+		TorqueCutDone, CruiseSwitch, CruiseState, GeneratorTo, MIL, ChargeLamp, OilLamp,
 	}
 	slices.Sort(all)
 	return all

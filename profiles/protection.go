@@ -199,5 +199,10 @@ func (s *Setting) NamedSignals() map[SignalRef]bool {
 			named[SignalRef(name+"."+signal)] = true
 		}
 	}
+	for _, ref := range s.spokenOf() {
+		if _, signal := ref.Split(); signal != "" {
+			named[ref] = true
+		}
+	}
 	return named
 }

@@ -128,13 +128,20 @@ func (g *schemaMaker) object(t reflect.Type) map[string]any {
 	return map[string]any{"type": "object", "additionalProperties": false, "properties": properties}
 }
 
-// fieldComments reads the comments beside the fields of profile.go.
+// fieldComments reads the comments beside the fields of the model's files.
 func fieldComments(t *testing.T) map[string]string {
-	file, err := parser.ParseFile(token.NewFileSet(), "profile.go", nil, parser.ParseComments)
-	if err != nil {
-		t.Fatal(err)
-	}
 	comments := map[string]string{}
+	for _, name := range []string{"profile.go", "dialogue.go"} {
+		file, err := parser.ParseFile(token.NewFileSet(), name, nil, parser.ParseComments)
+		if err != nil {
+			t.Fatal(err)
+		}
+		readComments(file, comments)
+	}
+	return comments
+}
+
+func readComments(file *ast.File, comments map[string]string) {
 	ast.Inspect(file, func(n ast.Node) bool {
 		spec, ok := n.(*ast.TypeSpec)
 		if !ok {
@@ -149,5 +156,4 @@ func fieldComments(t *testing.T) map[string]string {
 		}
 		return true
 	})
-	return comments
 }

@@ -14,6 +14,7 @@ func (s *Setting) validate() Problems {
 	var problems Problems
 	for _, check := range []func() Problems{
 		s.checkNodes, s.checkMessages, s.checkIDs, s.checkRoles, s.checkFunctions, s.checkStages, s.checkSending,
+		s.checkDialogues, s.checkPermits, s.checkBounds, s.checkRegions,
 	} {
 		problems = append(problems, check()...)
 	}
@@ -84,7 +85,11 @@ func (s *Setting) checkConstant(path string, m *MessageFacts, signal string) Pro
 	if m.Own.Constants[signal] == nil {
 		return Problems{s.problem(path, "constant", fmt.Sprintf("the constant %s has no value", signal), "write value: and its raw value")}
 	}
-	return s.checkName(path, m, signal)
+	problems := s.checkName(path, m, signal)
+	if stored := m.Own.Constants[signal].Stored; stored != "" {
+		problems = append(problems, s.checkSignal(path+".stored", stored)...)
+	}
+	return problems
 }
 
 // checkProtection checks where counter, toggle bit and checksum lie.
@@ -211,12 +216,7 @@ func (s *Setting) checkFunctions() (problems Problems) {
 		if s.Nodes[f.Ends] == nil {
 			problems = append(problems, unknown(s, path+".ends", "node", f.Ends, s.Nodes))
 		}
-		for _, stage := range f.Stages {
-			if !slices.Contains(StageNames(), stage) {
-				problems = append(problems, s.problem(path+".stages", "stage", fmt.Sprintf("no stage %q", stage),
-					"one of "+strings.Join(StageNames(), ", ")))
-			}
-		}
+		problems = append(problems, s.checkStageNames(path+".stages", f.Stages)...)
 		if f.Against != nil {
 			problems = append(problems, s.checkSignal(path+".against.signal", f.Against.Signal)...)
 		}

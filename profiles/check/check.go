@@ -11,6 +11,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"sync"
 
 	"plugproof/decode/capture"
 	"plugproof/profiles"
@@ -95,8 +96,11 @@ func Run(ctx context.Context, in *Input) (*Output, error) {
 		c.Baseline, c.BaselineStages = was.evidence, was.stages
 		out.Baseline = in.Baseline.Reader.Reports()
 	}
-	if in.Library != nil && !seenOwn(c) {
-		c.AnyOwn = ownIDs(in.Library)
+	if in.Library != nil {
+		c.Settings = sync.OnceValue(func() []*profiles.Setting { return settingsOf(in.Library) })
+		if !seenOwn(c) {
+			c.AnyOwn = ownIDs(c.Settings())
+		}
 	}
 	out.Result = rules.Judge(c, in.Functions)
 	return out, nil
@@ -161,17 +165,23 @@ func seenOwn(c *rules.Case) bool {
 	})
 }
 
-// ownIDs returns the identifiers that a replaced unit has in any setting on
-// file. A file that cannot be loaded is somebody else's business here.
-func ownIDs(lib *profiles.Library) map[profiles.ID]bool {
-	ids := map[profiles.ID]bool{}
+// settingsOf returns the settings of a library. A file that cannot be loaded is
+// somebody else's business here.
+func settingsOf(lib *profiles.Library) (list []*profiles.Setting) {
 	for _, name := range lib.Files() {
-		s, err := lib.Load(name)
-		if err != nil || s.Part || s.Replaced == "" {
-			continue
+		if s, err := lib.Load(name); err == nil && !s.Part {
+			list = append(list, s)
 		}
+	}
+	return list
+}
+
+// ownIDs returns the identifiers that a replaced unit has in any setting.
+func ownIDs(settings []*profiles.Setting) map[profiles.ID]bool {
+	ids := map[profiles.ID]bool{}
+	for _, s := range settings {
 		for _, m := range s.Messages {
-			if m.Sender == s.Replaced {
+			if m.Sender == s.Replaced && s.Replaced != "" {
 				ids[m.ID] = true
 			}
 		}

@@ -23,6 +23,7 @@ type Plan struct {
 	messages []*messagePlan
 	byBus    map[string]map[profiles.ID]*messagePlan
 	fits     []Fit
+	talks    []talk // unheard: what New copies
 }
 
 // Collector gathers Evidence. It satisfies capture.Collector[*Collector].
@@ -39,6 +40,7 @@ type Collector struct {
 	pauses     Events
 	backward   Events
 	fits       []fit
+	talks      []talk
 	values     []decode.Value
 }
 
@@ -79,7 +81,7 @@ func (p *Plan) Stretches() func() *Collector {
 
 // New returns an empty collector.
 func (p *Plan) New() *Collector {
-	c := &Collector{plan: p, fits: make([]fit, len(p.fits))}
+	c := &Collector{plan: p, fits: make([]fit, len(p.fits)), talks: slices.Clone(p.talks)}
 	for i := range c.fits {
 		c.fits[i].Fit = p.fits[i]
 	}
@@ -119,6 +121,10 @@ func (c *Collector) add(f *can.Frame) {
 	s.add(f)
 	if s.msg != nil && f.Flags&can.Remote == 0 {
 		c.values = s.msg.add(f, c.values[:0], c.fits)
+		for i := range s.msg.plan.talks {
+			part := &s.msg.plan.talks[i]
+			c.talks[part.talk].hear(f, c.values, part)
+		}
 	}
 }
 
@@ -209,6 +215,9 @@ func (c *Collector) Merge(next *Collector) {
 	for i := range c.fits {
 		c.fits[i].merge(&next.fits[i])
 	}
+	for i := range c.talks {
+		c.talks[i].merge(&next.talks[i])
+	}
 	for i, nb := range next.buses {
 		switch {
 		case nb == nil:
@@ -244,6 +253,9 @@ func (c *Collector) Evidence() *Evidence {
 	}
 	for i := range c.fits {
 		ev.Fits = append(ev.Fits, c.fits[i].Fit)
+	}
+	for i := range c.talks {
+		ev.Talks = append(ev.Talks, c.talks[i].finish())
 	}
 	slices.SortFunc(ev.Buses, func(a, b *Bus) int { return cmp.Compare(a.Interface, b.Interface) })
 	slices.SortFunc(ev.Others, compareStreams)

@@ -47,6 +47,7 @@ type Evidence struct {
 	Backward Events              // steps back in time
 	Clumped  uint64              // frames closer to the one before on their bus than the wire allows
 	Fits     []Fit               // values against their references: links of chains, then references of functions
+	Talks    []Talk              // requests and their answers, by name of the dialogue
 }
 
 // Bus is one interface of the capture.

@@ -23,7 +23,8 @@ type messagePlan struct {
 	ignore  uint64
 	page    int // index of the multiplexer in decoder.Signals; -1: none
 	signals []signalPlan
-	series  bool // Options.Series
+	series  bool       // Options.Series
+	talks   []talkPart // what it has to do with the dialogues
 }
 
 // signalPlan is what the collectors of a signal share.
@@ -48,6 +49,7 @@ type signalPlan struct {
 func NewPlan(opts Options) (*Plan, error) {
 	p := &Plan{opts: opts, byBus: map[string]map[profiles.ID]*messagePlan{}}
 	p.planFits()
+	p.planTalks()
 	named := opts.Setting.NamedSignals()
 	for _, facts := range opts.Setting.Messages {
 		plan, err := p.planMessage(facts, named)
@@ -97,6 +99,7 @@ func (p *Plan) planMessage(facts *profiles.MessageFacts, named map[profiles.Sign
 		}
 	}
 	if facts.Def == nil {
+		plan.talks = p.partsOf(plan)
 		return plan, nil
 	}
 	decoder, _ := decode.NewDecoder([]decode.Mapping{{Database: &dbc.Database{Messages: []*dbc.Message{facts.Def}}}})
@@ -111,6 +114,7 @@ func (p *Plan) planMessage(facts *profiles.MessageFacts, named map[profiles.Sign
 		}
 	}
 	plan.ignore = ignoredBits(plan)
+	plan.talks = p.partsOf(plan)
 	return plan, nil
 }
 

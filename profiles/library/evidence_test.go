@@ -157,6 +157,7 @@ var needed = map[profiles.Role]struct {
 	profiles.FanRuns:       {"warm-up", 50, 0},
 	profiles.FuelUsed:      {"idle", 0.5, 0},
 	profiles.Gear:          {"road", 2, demo.Auto5},
+	profiles.GeneratorTo:   {"idle", 1, 0},
 	profiles.Ignition:      {"crank", 1, 0},
 	profiles.InputSpeed:    {"rev", 2400, demo.Auto5},
 	profiles.Lever:         {"lever", 4, demo.Auto5},

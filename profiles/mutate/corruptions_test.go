@@ -60,7 +60,7 @@ const (
 
 func corruptions() []corruption {
 	var all []corruption
-	for _, group := range [][]corruption{captureRows(), wiringRows(), presenceRows(), timingRows(), integrityRows(), valueRows(), roleRows()} {
+	for _, group := range [][]corruption{captureRows(), wiringRows(), presenceRows(), timingRows(), integrityRows(), valueRows(), roleRows(), variantRows()} {
 		all = append(all, group...)
 	}
 	return all

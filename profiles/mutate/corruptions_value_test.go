@@ -141,13 +141,8 @@ func valueRows() []corruption {
 			apply: raw("EngineReadiness.ReadinessPage", always(1)),
 		},
 		{
-			name: "configuration of the sister engine", rule: "signal/constant", verdict: rules.Fail, message: "EngineConfig", within: 1100e6,
-			apply: raw("EngineConfig.EngineCode", func(_ int, v uint64) uint64 {
-				if v == 0xFF { // not available yet
-					return v
-				}
-				return 3 - v
-			}),
+			name: "climate control of another series", rule: "signal/constant", verdict: rules.Fail, message: "ClimateStatus", within: 1100e6,
+			apply: raw("ClimateStatus.ClimateVariant", func(_ int, v uint64) uint64 { return v%3 + 1 }),
 		},
 	}
 	for i, row := range rows {

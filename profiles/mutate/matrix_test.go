@@ -71,9 +71,20 @@ func gather(t testing.TB, d *Drive, frames []can.Frame) *evidence.Evidence {
 func caseOf(d *Drive, ev *evidence.Evidence, spans stages.Spans) *rules.Case {
 	return &rules.Case{
 		Setting: d.Setting, Evidence: ev, Stages: spans, Scope: rules.Car, ErrorsRecorded: true,
-		Files: []string{"drive.log"}, Buses: d.Buses.Name,
+		Files: []string{"drive.log"}, Buses: d.Buses.Name, Settings: onFile,
 	}
 }
+
+// onFile loads the settings of the library once.
+var onFile = sync.OnceValue(func() (list []*profiles.Setting) {
+	lib := profiles.NewLibrary(profiles.Folder{Name: "library", FS: library.FS()})
+	for _, car := range demo.Settings() {
+		if s, err := lib.Load(car.String()); err == nil {
+			list = append(list, s)
+		}
+	}
+	return list
+})
 
 // tally is one row of the matrix as it came out.
 type tally struct {

@@ -83,6 +83,9 @@ func faults() []struct{ fault, rule string } {
 		{"outside of the accepted band", "signal/out-of-band"},
 		{"pedal learned short", "signal/pedal-range"},
 		{"throttle range not learned", "signal/throttle-range"},
+
+		{"constants of a sister engine", "variant/constants"},
+		{"constants of another region", "variant/region"},
 	}
 }
 

@@ -22,7 +22,7 @@ type Rule struct {
 // groups lists the rules in the order of judging: a failed capture or wire is
 // no fault of the messages on it, a missing message none of its signals.
 func groups() [][]Rule {
-	return [][]Rule{captureRules(), wiringRules(), messageRules(), integrityRules(), signalRules(), listenerRules()}
+	return [][]Rule{captureRules(), wiringRules(), messageRules(), integrityRules(), signalRules(), variantRules(), listenerRules()}
 }
 
 // All returns every rule in the order of judging.
@@ -67,11 +67,12 @@ type Case struct {
 	BaselineStages stages.Spans
 	Scope          Scope
 	Seen           Observed
-	AnyOwn         map[profiles.ID]bool    // identifiers that the replaced unit has in any setting on file
-	ErrorsRecorded bool                    // it is known that error frames would have been recorded
-	Files          []string                // names of the captures by can.Frame.File
-	Reports        []capture.FileReport    // what became of their records; nil: not read from files
-	Buses          func(bus uint16) string // interface names by can.Frame.Bus
+	AnyOwn         map[profiles.ID]bool       // identifiers that the replaced unit has in any setting on file
+	Settings       func() []*profiles.Setting // every setting on file, read when it is asked for; nil: none
+	ErrorsRecorded bool                       // it is known that error frames would have been recorded
+	Files          []string                   // names of the captures by can.Frame.File
+	Reports        []capture.FileReport       // what became of their records; nil: not read from files
+	Buses          func(bus uint16) string    // interface names by can.Frame.Bus
 }
 
 // Sent reports whether a message is one that this capture should hold: its

@@ -665,7 +665,7 @@ func judgeConstants(c *Case, r *Results) {
 		return
 	}
 	for _, m := range c.Setting.Messages {
-		if _, failed := r.Failed(m.Name); failed {
+		if _, failed := r.Failed(m.Name); failed || m.Own.Config { // judgeConfig knows more of those
 			continue
 		}
 		ev := c.Evidence.Messages[m.Name]
@@ -677,19 +677,8 @@ func judgeConstants(c *Case, r *Results) {
 
 // judgeConstant compares one configuration value with the capture.
 func (c *Case) judgeConstant(r *Results, m *profiles.MessageFacts, s *evidence.Signal, want *profiles.Constant) {
-	if s == nil || s.Frames < 3 || s.MoreValues {
-		return
-	}
-	var wrong, right uint64
-	value := int64(0)
-	for _, raw := range slices.Sorted(maps.Keys(s.Values)) {
-		if int64(raw) == want.Value {
-			right = s.Values[raw]
-		} else if n := s.Values[raw]; n > wrong {
-			wrong, value = n, int64(raw)
-		}
-	}
-	if wrong <= right {
+	value, wrong := standsAt(s, want.Value)
+	if wrong == 0 || value == want.Value {
 		return
 	}
 	f := About("signal/constant", Fail, m)
