@@ -1,6 +1,7 @@
 package profiles
 
 import (
+	"cmp"
 	"encoding/hex"
 	"fmt"
 	"math"
@@ -31,6 +32,17 @@ type Ratio float64
 type ID struct {
 	Value    uint32
 	Extended bool
+}
+
+// Compare orders identifiers: those of 11 bits first, then by value.
+func (id ID) Compare(other ID) int {
+	switch {
+	case id.Extended != other.Extended && other.Extended:
+		return -1
+	case id.Extended != other.Extended:
+		return 1
+	}
+	return cmp.Compare(id.Value, other.Value)
 }
 
 // IDRange is one identifier or an inclusive range of them: 0x7E0-0x7EF.

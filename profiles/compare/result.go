@@ -91,11 +91,23 @@ type Function struct {
 	Verdict     rules.Verdict
 	Reason      string // one sentence: the worst row, or why it is not testable
 	Option      bool   // not every car of the setting has it
+	Exercised   bool   // by the capture before: then a Verdict of NotTestable is one that was asked for
 	Rows        []Place
 }
 
 // Place is where a Row stands: Messages[Message].Rows[Row].
 type Place struct{ Message, Row int }
+
+// Unjudged lists the functions that the capture before exercises and that could
+// not be judged. Options are not asked for.
+func (r *Result) Unjudged() (titles []string) {
+	for i := range r.Functions {
+		if f := &r.Functions[i]; f.Verdict == rules.NotTestable && f.Exercised && !f.Option {
+			titles = append(titles, f.Title)
+		}
+	}
+	return titles
+}
 
 // Message is one identifier on one bus and all its rows.
 type Message struct {

@@ -2,7 +2,6 @@ package learn
 
 import (
 	"bytes"
-	"cmp"
 	"fmt"
 	"slices"
 
@@ -139,15 +138,4 @@ func (d *definitions) j1939(bus survey.Bus) bool {
 		def := d.lookup(bus.Name, profiles.ID{Value: id.ID, Extended: id.Extended})
 		return d.applies(def, bus.Name) && def.J1939
 	})
-}
-
-// compareIDs orders identifiers: short ones first, then by value.
-func compareIDs(a, b profiles.ID) int {
-	switch {
-	case a.Extended != b.Extended && b.Extended:
-		return -1
-	case a.Extended != b.Extended:
-		return 1
-	}
-	return cmp.Compare(a.Value, b.Value)
 }

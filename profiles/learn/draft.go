@@ -99,7 +99,7 @@ func (d *draft) addBus(bus *survey.Bus) {
 		e.unit = unitOf(e, j1939)
 		list = append(list, e)
 	}
-	slices.SortFunc(list, func(a, b *entry) int { return compareIDs(a.id, b.id) })
+	slices.SortFunc(list, func(a, b *entry) int { return a.id.Compare(b.id) })
 	// A definition is that of its own identifier, else of the first that it fits.
 	for _, exact := range []bool{true, false} {
 		for _, e := range list {

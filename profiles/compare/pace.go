@@ -1,0 +1,225 @@
+package compare
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	"plugproof/decode/can"
+	"plugproof/profiles"
+	"plugproof/profiles/rules"
+)
+
+// Limits of pace and start (the before/after table of trade practice).
+const (
+	leastGaps   = 10
+	samePace    = 0.10 // of the median gap
+	otherPace   = 0.50
+	sameTime    = int64(300 * time.Millisecond)
+	otherTime   = int64(time.Second)
+	grace       = int64(profiles.DefaultGrace)
+	failByGap   = int64(5 * time.Second) // no listener waits longer (clusters)
+	leastLong   = int64(100 * time.Millisecond)
+	longFactor  = 5 // cycles
+	quietFactor = 3 // cycles without a frame: it has stopped
+)
+
+// pace compares how often an identifier comes. A rate alone is for review: new
+// ECUs often send slower than the factory one. A fail takes a gap that a listener
+// does not bear.
+func (j *judge) pace(x *subject) {
+	r := j.row(x, Cycle)
+	switch {
+	case j.before.timeless != "" || j.after.timeless != "":
+		r.Verdict, r.Text = rules.NotTestable, "gaps cannot be compared: "+firstOf(j.after.timeless, j.before.timeless)
+		r.NextStep = "record with another adapter, in one piece"
+		x.add(r)
+		return
+	case !paced(x.was):
+		if x.was != nil && x.was.Gaps != nil && x.was.Gaps.Count < leastGaps {
+			r.Verdict, r.Text = rules.NotTestable, "too few frames before to tell its pace"
+			r.NextStep = "record for longer"
+			x.add(r)
+		}
+		return
+	case x.is == nil || x.is.Gaps == nil || x.is.Gaps.Count < leastGaps:
+		r.Verdict, r.Text = rules.NotTestable, "too few frames after to tell its pace"
+		r.NextStep = "record for longer"
+		x.add(r)
+		return
+	}
+	was, is := x.was.CycleNS, inNS(x.is.Gaps.P50MS)
+	if paced(x.is) {
+		is = x.is.CycleNS
+	}
+	off := math.Abs(float64(is)/float64(was) - 1)
+	r = j.cut(r, &x.before.first, &x.after.first).measured(inMS(was), inMS(is), inMS(was)*(1+samePace), "ms", baseline)
+	r.Text = fmt.Sprintf("%s comes every %s, before every %s", x.title(), ms(is), ms(was))
+	switch {
+	case off > otherPace:
+		r.Verdict = rules.Review
+		r.Text += ": more than half off"
+		r.NextStep = "a rate alone is no fault; look at the new ECU's send rate, and whether a listener complains"
+	case off > samePace:
+		r.Verdict = rules.Review
+		r.NextStep = "a rate alone is no fault; look at the new ECU's send rate, and whether a listener complains"
+	}
+	if gap, ok := j.longGap(x, r); ok {
+		r = gap
+	}
+	x.add(r)
+}
+
+func firstOf(a, b string) string {
+	if a != "" {
+		return a
+	}
+	return b
+}
+
+// longGap finds a gap that a listener does not bear and that was not there before.
+func (j *judge) longGap(x *subject, r Row) (Row, bool) {
+	limit, listener, from := x.timeout()
+	stated := limit > 0
+	bears := int64(limit)
+	if !stated {
+		bears, from = max(longFactor*x.was.CycleNS, leastLong), commonPractice
+	}
+	gap, frame := j.after.longest(x.after)
+	before, _ := j.before.longest(x.before)
+	if gap <= bears || gap <= 2*before {
+		return r, false
+	}
+	r.Listener, r.Example = listener, nil
+	if frame != nil {
+		r = j.cut(r, nil, frame)
+	}
+	r = r.measured(inMS(before), inMS(gap), inMS(bears), "ms", from)
+	r.Count = 1
+	r.Verdict = rules.Review
+	if stated || gap > failByGap {
+		r.Verdict = rules.Fail
+	}
+	r.Text = fmt.Sprintf("%s pauses for %s, before for %s at most", x.title(), ms(gap), ms(before))
+	if stated {
+		r.Text += fmt.Sprintf("; %s gives up after %s", listener, limit)
+	}
+	if frame == nil {
+		r.Text = fmt.Sprintf("%s stops %s before the others do", x.title(), ms(gap))
+	}
+	r.NextStep = "find what happens at that time (crank, a restart, a loose plug); turn the key off and on, clear, and record again"
+	return r, true
+}
+
+// longest returns the longest gap of a stream while listeners judge, and the
+// frame after it; no frame where it stopped and never came again.
+func (s *shot) longest(st *stream) (gap int64, frame *can.Frame) {
+	from, to := s.awake()
+	for i := range st.worst {
+		g := &st.worst[i]
+		if g.frame.Time-g.gap >= from && g.frame.Time <= to {
+			gap, frame = g.gap, &g.frame
+			break
+		}
+	}
+	ends := s.ends[s.busOf(st)]
+	if end := min(ends[1], to) - max(st.last.Time, from); end > gap {
+		return end, nil
+	}
+	return gap, frame
+}
+
+// busOf returns the bus of a stream.
+func (s *shot) busOf(st *stream) string { return s.names(s.buses.Name(st.first.Bus)) }
+
+// wake compares when the first frame comes, counted from the key-on.
+func (j *judge) wake(x *subject) {
+	if !j.before.hasKeyOn || !j.after.hasKeyOn || j.timeless() {
+		return
+	}
+	was, is := x.before.first.Time-j.before.keyOn, x.after.first.Time-j.after.keyOn
+	if was < -sameTime && is < -sameTime || !paced(x.was) {
+		return // it does not wait for the key
+	}
+	r := j.cut(j.row(x, Wake), &x.before.first, &x.after.first)
+	x.add(j.late(x, r, was, is, "its first frame comes"))
+}
+
+// firstValid compares when the first frame comes in which nothing is marked "not
+// available".
+func (j *judge) firstValid(x *subject) {
+	if !j.before.hasKeyOn || !j.after.hasKeyOn || j.timeless() || x.before.valid.count == 0 || !x.marksNA() {
+		return
+	}
+	was := x.before.valid.first.Time - j.before.keyOn
+	if was < -sameTime {
+		return
+	}
+	r := j.cut(j.row(x, Valid), &x.before.valid.first, nil)
+	if x.after.valid.count == 0 {
+		r.Verdict = rules.Fail
+		r.Text = fmt.Sprintf("%s never has all its values; before, it had them %s after the key", x.title(), ms(was))
+		r.NextStep = "see which sensor the new ECU has not got, or has not been told of"
+		r.Before, r.LimitFrom = &rules.Quantity{Value: inMS(was), Unit: "ms"}, baseline
+		r = j.cut(r, nil, &x.after.first)
+		x.add(r)
+		return
+	}
+	r = j.cut(r, nil, &x.after.valid.first)
+	x.add(j.late(x, r, was, x.after.valid.first.Time-j.after.keyOn, "its first frame with valid values comes"))
+}
+
+func (x *subject) marksNA() bool {
+	return x.plan != nil && slices.ContainsFunc(x.plan.signals, func(s signalPlan) bool { return len(s.na) > 0 })
+}
+
+func (j *judge) timeless() bool { return j.before.timeless != "" || j.after.timeless != "" }
+
+// late judges a start by how much later it is than before.
+func (j *judge) late(x *subject, r Row, was, is int64, what string) Row {
+	r = r.measured(inMS(was), inMS(is), inMS(was+sameTime+x.was.CycleNS), "ms", baseline)
+	r.Text = fmt.Sprintf("%s: %s %s after the key, before %s after", x.title(), what, ms(is), ms(was))
+	phase := x.was.CycleNS // a slow message comes when its turn is
+	switch diff := is - was; {
+	case diff > grace+phase:
+		r.Verdict = rules.Fail
+		r.Limit, r.LimitFrom = &rules.Quantity{Value: inMS(was + grace), Unit: "ms"}, commonPractice
+		r.NextStep = "the new ECU starts too slowly: its first frames may be start values, but must come"
+	case diff > sameTime+phase || diff < -sameTime-phase:
+		r.Verdict = rules.Review
+		r.NextStep = "see whether a code or a lamp comes with a cold key-on only"
+	}
+	return r
+}
+
+// postRun compares when the last frame comes, counted from the key-off.
+func (j *judge) postRun(x *subject) {
+	if !j.before.hasKeyOff || !j.after.hasKeyOff || j.timeless() || !paced(x.was) {
+		return
+	}
+	was, is := x.before.last.Time-j.before.keyOff, x.after.last.Time-j.after.keyOff
+	quiet := func(s *shot, st *stream) bool {
+		return s.last-st.last.Time > max(quietFactor*x.was.CycleNS, otherTime)
+	}
+	stopped, stops := quiet(j.before, x.before), quiet(j.after, x.after)
+	switch {
+	case !stopped && !stops:
+		return // neither capture says when it stops
+	case !stopped && is >= j.before.last-j.before.keyOff, !stops && j.after.last-j.after.keyOff <= was:
+		return // one of them ends too early to tell
+	case was < -otherTime && is < -otherTime:
+		return // it stopped long before, for a reason of its own
+	}
+	r := j.cut(j.row(x, PostRun), &x.before.last, &x.after.last).measured(inMS(was), inMS(is), inMS(was-sameTime-x.was.CycleNS), "ms", baseline)
+	r.Text = fmt.Sprintf("%s: its last frame comes %s after the key is off, before %s after", x.title(), ms(is), ms(was))
+	switch diff := is - was; {
+	case diff < -grace-x.was.CycleNS && x.Own:
+		r.Verdict = rules.Fail
+		r.NextStep = "the new ECU falls asleep too soon: others store codes at shut-down"
+	case diff < -sameTime-x.was.CycleNS || diff > sameTime+x.was.CycleNS:
+		r.Verdict = rules.Review
+		r.NextStep = "compare at like coolant and fan state: a hot engine runs its fan on, and keeps units awake"
+	}
+	x.add(r)
+}

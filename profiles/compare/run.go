@@ -1,0 +1,147 @@
+package compare
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+
+	"plugproof/decode"
+	"plugproof/decode/can"
+	"plugproof/decode/capture"
+	"plugproof/profiles"
+)
+
+// Input of Run. Before and After are read to their ends, one after the other.
+type Input struct {
+	Before, After *capture.Reader
+
+	Setting *profiles.Setting // what is known of the car; nil: see Definitions
+
+	// BeforeBuses and AfterBuses say which bus an interface stands for: of the
+	// setting (check.MatchBuses), else of the capture before (Match). Interfaces
+	// that they do not name stand for a bus of their own name.
+	BeforeBuses, AfterBuses map[string]string
+
+	// Definitions are DBC files, for a car without a profile.
+	Definitions []decode.Mapping
+}
+
+// ErrNothing is the reason when a capture holds no frame.
+var ErrNothing = errors.New("there is no frame in it")
+
+// OtherCarError says that two captures have hardly anything in common.
+type OtherCarError struct{ Common, Before, After int }
+
+func (e *OtherCarError) Error() string {
+	return fmt.Sprintf("the captures have %d identifiers in common, of %d before and %d after: they are not of one car, or of other buses",
+		e.Common, e.Before, e.After)
+}
+
+// Run reads both captures and sets them against each other. The error is that of
+// reading, ErrNothing or an *OtherCarError.
+func Run(ctx context.Context, in *Input) (*Result, error) {
+	p, err := newPlan(in.Setting, in.Definitions)
+	if err != nil {
+		return nil, err
+	}
+	before, err := p.gather(ctx, in.Before, busNames(in.BeforeBuses), nil)
+	if err != nil {
+		return nil, fmt.Errorf("before: %w", err)
+	}
+	want := before.expect()
+	after, err := p.gather(ctx, in.After, busNames(in.AfterBuses), want)
+	if err != nil {
+		return nil, fmt.Errorf("after: %w", err)
+	}
+	if err := sameCar(before, after); err != nil {
+		return nil, err
+	}
+	return (&judge{p: p, before: before, after: after, want: want}).run(), nil
+}
+
+// gather reads one capture.
+func (p *plan) gather(ctx context.Context, r *capture.Reader, names func(string) string, want map[address]*expected) (*shot, error) {
+	c, err := capture.Fold(ctx, r, func() *collector { return p.newCollector(r.Buses(), names, want) })
+	if err != nil {
+		return nil, err
+	}
+	if c.total == 0 {
+		return nil, ErrNothing
+	}
+	return newShot(c, r.Reports()), nil
+}
+
+// busNames looks up which bus an interface stands for: as given, else its own name.
+func busNames(given map[string]string) func(string) string {
+	return func(name string) string {
+		if bus := given[name]; bus != "" {
+			return bus
+		}
+		return name
+	}
+}
+
+// lookAt is how many frames are looked at to find out the interfaces of a capture.
+const lookAt = 20_000
+
+// Match pairs the interfaces of two captures that are named apart: where each has
+// one, that is the same bus. What is read from a pipe must have the same names.
+func Match(ctx context.Context, before, after []string) (afterBuses map[string]string, err error) {
+	was, err := interfaces(ctx, before)
+	if err != nil {
+		return nil, err
+	}
+	is, err := interfaces(ctx, after)
+	if err != nil || len(was) != 1 || len(is) != 1 {
+		return nil, err
+	}
+	return map[string]string{is[0]: was[0]}, nil
+}
+
+// interfaces lists the interfaces of the first frames of captures; nil where they
+// cannot be read twice.
+func interfaces(ctx context.Context, paths []string) (names []string, err error) {
+	for _, path := range paths {
+		info, err := os.Stat(path)
+		if path == "-" || err != nil || !info.Mode().IsRegular() {
+			return nil, nil
+		}
+	}
+	r, err := capture.Open(paths, capture.Options{})
+	if err != nil {
+		return nil, err
+	}
+	defer r.Close()
+	batch := make([]can.Frame, 512)
+	for left := lookAt; left > 0; {
+		n, err := r.Read(ctx, batch)
+		left -= n
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err != nil {
+			return nil, err
+		}
+	}
+	for _, b := range r.Buses().All() {
+		names = append(names, b.Name)
+	}
+	return names, nil
+}
+
+// sameCar refuses captures of which the one after is mostly of identifiers that
+// the other does not have.
+func sameCar(before, after *shot) error {
+	common := 0
+	for at := range after.streams {
+		if before.streams[at] != nil {
+			common++
+		}
+	}
+	if 2*common <= len(after.streams) {
+		return &OtherCarError{common, len(before.streams), len(after.streams)}
+	}
+	return nil
+}
