@@ -36,14 +36,35 @@ func Phases() []Phase {
 
 // Step is where the job stands in one phase.
 type Step struct {
-	Phase   Phase
-	Title   string
-	Why     string // why it matters
-	Done    bool
-	LeftOut string   // why it cannot be done, as job.yaml says
-	Missing []string // what is not there yet
-	Remarks []string // what is there and should be known
-	Do      []string // command lines that do it; for people where there is none
+	Phase   Phase     `json:"phase"`
+	Title   string    `json:"title"`
+	Why     string    `json:"why"` // it matters
+	Done    bool      `json:"done"`
+	LeftOut string    `json:"left_out,omitempty"` // why it cannot be done, as job.yaml says
+	Missing []string  `json:"missing,omitempty"`  // what is not there yet
+	Remarks []string  `json:"remarks,omitempty"`  // what is there and should be known
+	Do      []Command `json:"do"`                 // what does it; any of them
+}
+
+// Command is a command line of the tool, word by word, without its name. Words
+// in capitals are to be filled in.
+type Command []string
+
+// String gives it as it is typed.
+func (c Command) String() string {
+	words := []string{"plugproof"}
+	for _, w := range c {
+		words = append(words, quote(w))
+	}
+	return strings.Join(words, " ")
+}
+
+// MarshalText gives it as it is typed.
+func (c Command) MarshalText() ([]byte, error) { return []byte(c.String()), nil }
+
+// Whole reports whether nothing is to be filled in.
+func (c Command) Whole() bool {
+	return !slices.ContainsFunc(c, func(w string) bool { return w == "INTERFACE" || w == "CAPTURE" || w == "LIST" })
 }
 
 // Open reports whether something is to be done.
@@ -55,7 +76,7 @@ type phase struct {
 	name       Phase
 	title, why string
 	look       func(*Job) (missing, remarks []string)
-	do         func(*Job) []string
+	do         func(*Job) []Command
 }
 
 var phases = []phase{
@@ -115,11 +136,16 @@ var phases = []phase{
 }
 
 // do gives command lines with the folder filled in.
-func do(lines ...string) func(*Job) []string {
-	return func(j *Job) []string {
-		out := make([]string, len(lines))
+func do(lines ...string) func(*Job) []Command {
+	return func(j *Job) []Command {
+		out := make([]Command, len(lines))
 		for i, l := range lines {
-			out[i] = "plugproof " + strings.ReplaceAll(l, "DIR", quote(j.Dir))
+			for w := range strings.FieldsSeq(l) {
+				if w == "DIR" {
+					w = j.Dir
+				}
+				out[i] = append(out[i], w)
+			}
 		}
 		return out
 	}
@@ -225,7 +251,7 @@ func (j *Job) lookCapture(m Moment) (missing, remarks []string) {
 		return []string{"no capture is filed"}, nil
 	}
 	remarks = append(remarks, "filed: "+e.File)
-	remarks = append(remarks, e.Findings...)
+	remarks = append(remarks, few(e.Findings)...)
 	if m == Bench || m == Unplugged {
 		return nil, remarks
 	}
@@ -233,6 +259,15 @@ func (j *Job) lookCapture(m Moment) (missing, remarks []string) {
 		missing = append(missing, "repeat: "+r)
 	}
 	return missing, remarks
+}
+
+// few cuts a long list of findings short: the first are the most serious.
+func few(findings []string) []string {
+	const shown = 3
+	if len(findings) <= shown+1 {
+		return findings
+	}
+	return append(slices.Clip(findings[:shown]), fmt.Sprintf("and %d more", len(findings)-shown))
 }
 
 // lookIdentify asks for a verdict on the network setting, from a capture that
@@ -263,7 +298,7 @@ func (j *Job) judged(e *Entry) (missing, remarks []string) {
 	if result == nil {
 		return []string{e.File + " is not judged"}, nil
 	}
-	remarks = append([]string{fmt.Sprintf("%s: %s", e.File, result.Verdict)}, result.Findings...)
+	remarks = append([]string{fmt.Sprintf("%s: %s", e.File, result.Verdict)}, few(result.Findings)...)
 	if result.Verdict == "fail" {
 		missing = append(missing, "something fails: mend it, record again, and judge again")
 	}
@@ -287,7 +322,7 @@ func (j *Job) lookCompare() (missing, remarks []string) {
 	if result == nil {
 		return []string{"the two are not compared"}, nil
 	}
-	return nil, append([]string{result.Verdict}, result.Findings...)
+	return nil, append([]string{result.Verdict}, few(result.Findings)...)
 }
 
 // lookHandover asks for a report that is younger than everything it speaks of.

@@ -62,10 +62,13 @@ func Keys() []string {
 	return keys
 }
 
+// label is a key as words.
+func label(key string) string { return strings.ReplaceAll(key, "_", " ") }
+
 // text is a question whose answer is kept as it is.
 func text(phase Phase, key, ask, hint string, optional bool, field func(*Card) *string) Question {
 	return Question{
-		Key: key, Ask: ask, Hint: hint, phase: phase, what: key, optional: optional,
+		Key: key, Ask: ask, Hint: hint, phase: phase, what: label(key), optional: optional,
 		unknown: func(c *Card) bool { return *field(c) == "" },
 		set:     func(c *Card, s string) error { *field(c) = s; return nil },
 	}
@@ -74,7 +77,7 @@ func text(phase Phase, key, ask, hint string, optional bool, field func(*Card) *
 // listed is a question whose answer is a list; "none" is an empty one.
 func listed(key, ask string, optional bool, field func(*Card) *[]string) Question {
 	return Question{
-		Key: key, Ask: ask, Hint: "separated by commas, or none", phase: Intake, what: key, optional: optional,
+		Key: key, Ask: ask, Hint: "separated by commas, or none", phase: Intake, what: label(key), optional: optional,
 		unknown: func(c *Card) bool { return *field(c) == nil },
 		set: func(c *Card, s string) error {
 			*field(c) = words(s)
@@ -99,7 +102,7 @@ func words(s string) []string {
 // measured is a question for a figure, and with what it was taken.
 func measured(q Quantity, ask string, optional bool) Question {
 	return Question{
-		Key: string(q), Ask: ask, Hint: "a figure, then the instrument: 60.2 multimeter 3", phase: Electrical, what: ask, optional: optional,
+		Key: string(q), Ask: ask, Hint: "a figure, then the instrument: 60.2 multimeter 3", phase: Electrical, what: label(string(q)), optional: optional,
 		unknown: func(c *Card) bool { return c.Measured(q) == nil },
 		set: func(c *Card, s string) error {
 			figure, instrument, _ := strings.Cut(s, " ")
