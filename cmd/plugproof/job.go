@@ -32,9 +32,9 @@ One that cannot be done is left out in job.yaml, with the reason:
 
   left_out:
     baseline: the factory ECU is dead`,
-		Example: `  plugproof job new smith-ute
-  plugproof job status smith-ute
-  plugproof job next smith-ute`,
+		Example: `  plugproof job new blue-ute
+  plugproof job status blue-ute
+  plugproof job next blue-ute`,
 		Args: cobra.ArbitraryArgs,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if len(args) > 0 {
@@ -107,8 +107,8 @@ func newJobNew(a *app) *cobra.Command {
 		Use:   "new DIR",
 		Short: "Begin a job: make its folder and ask for the car",
 		Long:  "Begin a job: make its folder and ask for what is known of the car.\n\n" + answersHelp + inColumns(job.Keys()),
-		Example: `  plugproof job new smith-ute
-  plugproof job new smith-ute --ask=false --set series=2 --set "engine=2.0 turbo"`,
+		Example: `  plugproof job new blue-ute
+  plugproof job new blue-ute --ask=false --set series=2 --set "engine=2.0 turbo"`,
 		Args: oneFolder,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			card := &job.Card{Opened: time.Now().Format(time.DateOnly)} //nolint:forbidigo // the day a job began is the machine's
@@ -133,8 +133,8 @@ func newJobIntake(a *app) *cobra.Command {
 		Use:   "intake DIR",
 		Short: "Ask for what a job does not know yet of its car",
 		Long:  "Ask for what a job does not know yet.\n\n" + answersHelp + inColumns(job.Keys()),
-		Example: `  plugproof job intake smith-ute
-  plugproof job intake smith-ute --ask=false --set "factory_ecu_ohm=60.2 meter 3"`,
+		Example: `  plugproof job intake blue-ute
+  plugproof job intake blue-ute --ask=false --set "factory_ecu_ohm=60.2 meter 3"`,
 		Args: oneFolder,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			j, err := openJob(args[0])
@@ -265,7 +265,7 @@ func newJobVerify(a *app) *cobra.Command {
 		Short: "Hold every file of a job to the hash it was filed with",
 		Long: `Hold every file of a job to the size and SHA-256 it was filed with.
 Exit code 1: a file is gone or was changed.`,
-		Example: "  plugproof job verify smith-ute",
+		Example: "  plugproof job verify blue-ute",
 		Args:    oneFolder,
 		RunE: func(_ *cobra.Command, args []string) error {
 			j, err := openJob(args[0])

@@ -35,8 +35,8 @@ job. What could not be judged must be recorded again before the next step.
 
 The moments are baseline (factory ECU in the car), unplugged (no ECU), bench
 (new ECU on the bench) and after (new ECU in the car).`,
-		Example: `  plugproof job add smith-ute drive.log --moment baseline
-  plugproof job add smith-ute bench.log --moment bench --bus can0=drive`,
+		Example: `  plugproof job add blue-ute drive.log --moment baseline
+  plugproof job add blue-ute bench.log --moment bench --bus can0=drive`,
 		Args: func(cmd *cobra.Command, args []string) error {
 			if len(args) == 2 && args[0] != "" && args[1] != "" {
 				return nil

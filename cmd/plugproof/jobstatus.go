@@ -19,7 +19,7 @@ func newJobStatus(a *app) *cobra.Command {
 		Long: `Say where a job stands, phase by phase: what is done, what is missing, what was
 left out and why; whether the factory ECU may be unplugged; what comes next.
 Exit code 3: something is open.`,
-		Example: "  plugproof job status smith-ute",
+		Example: "  plugproof job status blue-ute",
 		Args:    oneFolder,
 		RunE: func(_ *cobra.Command, args []string) error {
 			if err := oneOf("--format", format, "text", "json"); err != nil {
@@ -147,7 +147,7 @@ func newJobNext(a *app) *cobra.Command {
 		Long: `Start the next step of a job: ask for what is missing, or run the command that
 does it. Where something must be filled in first, as the interface to record
 from, the command line is shown instead.`,
-		Example: "  plugproof job next smith-ute",
+		Example: "  plugproof job next blue-ute",
 		Args:    oneFolder,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			j, err := openJob(args[0])

@@ -15,12 +15,15 @@ func (s *Session) Heard(bus int, f *can.Frame, own bool, now time.Duration) {
 		s.fault(bus, f, now)
 		return
 	}
-	if own {
+	switch {
+	case own:
 		b.flight = max(b.flight-1, 0)
-	} else {
+	case s.reading != nil:
+		s.hearsReading(bus, f)
+	default:
 		s.foreign(bus, f)
 	}
-	if !b.physical || b.Bitrate == 0 {
+	if !b.physical || b.Bitrate == 0 || s.reading != nil {
 		return
 	}
 	// MaxWireBits, not the exact length: cheaper, and on the safe side.

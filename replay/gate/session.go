@@ -40,6 +40,7 @@ type Session struct {
 	stop     *Refusal // what ended it; nil: nothing did
 	key      time.Duration
 	keySeen  bool
+	reading  *Reading // of trouble codes; nil: a replay
 }
 
 // line is one bus of a session.
@@ -129,7 +130,13 @@ func (s *Session) Advance(now time.Duration) Phase {
 	}
 	s.checkKey(now)
 	held := s.keySeen && now-s.key <= KeyTime
-	if s.phase >= Open || now-s.since < s.lasts() || s.phase == Listening && !held {
+	switch {
+	case s.phase >= Open || now-s.since < s.lasts():
+		return s.phase
+	case s.reading != nil:
+		s.phase = Open
+		return s.phase
+	case s.phase == Listening && !held:
 		return s.phase
 	}
 	s.phase++
@@ -146,7 +153,7 @@ func (s *Session) lasts() time.Duration {
 
 // checkKey closes a session whose key was let go of. Listening needs no hand.
 func (s *Session) checkKey(now time.Duration) {
-	if s.phase == Listening || s.phase == Closed || !s.Physical() {
+	if s.phase == Listening || s.phase == Closed || !s.Physical() || s.reading != nil {
 		return
 	}
 	if !s.keySeen || now-s.key > KeyTime {
@@ -194,6 +201,13 @@ func (s *Session) May(bus int, f *can.Frame, now time.Duration) *Refusal {
 		return deny("stop/closed", "sending has ended")
 	case f.Is(can.Error):
 		return deny("stop/not-in-plan", "an error frame is not sent")
+	case s.reading != nil:
+		if r := s.mayRead(bus, f); r != nil {
+			return r
+		}
+		if b.physical && b.flight > 0 {
+			return deny("stop/in-flight", "the frame before it is not confirmed")
+		}
 	case b.physical && (!b.plan[id] || f.Is(can.Remote)):
 		s.halt(bus, *deny("stop/not-in-plan", id.String()+" is not in the plan that was agreed to"))
 		return s.stop
