@@ -45,6 +45,8 @@ type Input struct {
 	Scope          rules.Scope
 	Seen           rules.Observed
 	ErrorsRecorded bool     // error frames would have been recorded
+	Played         bool     // see rules.Case
+	NoWire         bool     // see rules.Case
 	Functions      []string // asked for; empty: those of the stages in the capture
 	Series         bool     // keep what a drawn report shows: Output.Evidence
 }
@@ -76,6 +78,7 @@ func Run(ctx context.Context, in *Input) (*Output, error) {
 	c := &rules.Case{
 		Setting: in.Setting, Evidence: now.evidence, Stages: now.stages,
 		Scope: in.Scope, Seen: in.Seen, ErrorsRecorded: in.ErrorsRecorded,
+		Played: in.Played, NoWire: in.NoWire,
 		Reports: in.Capture.Reader.Reports(), Buses: in.Capture.Reader.Buses().Name,
 	}
 	for i := range c.Reports {

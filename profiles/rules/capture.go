@@ -34,7 +34,7 @@ const (
 // about gaps.
 func judgeClumped(c *Case, r *Results) {
 	ev := c.Evidence
-	if ev.Frames == 0 || float64(ev.Clumped) <= clumpedShare*float64(ev.Frames) {
+	if c.NoWire || ev.Frames == 0 || float64(ev.Clumped) <= clumpedShare*float64(ev.Frames) {
 		return
 	}
 	f := Finding{
@@ -178,7 +178,7 @@ func judgeErrorsOff(c *Case, r *Results) {
 
 // judgeOwnFrames finds frames that the recording computer sent itself.
 func judgeOwnFrames(c *Case, r *Results) {
-	if c.Evidence.Sent == 0 {
+	if c.Evidence.Sent == 0 || c.Played {
 		return
 	}
 	r.Add(Finding{

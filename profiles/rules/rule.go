@@ -70,6 +70,8 @@ type Case struct {
 	AnyOwn         map[profiles.ID]bool       // identifiers that the replaced unit has in any setting on file
 	Settings       func() []*profiles.Setting // every setting on file, read when it is asked for; nil: none
 	ErrorsRecorded bool                       // it is known that error frames would have been recorded
+	Played         bool                       // frames that the recording computer sent were played on purpose
+	NoWire         bool                       // recorded from virtual interfaces, where a frame takes no time
 	Files          []string                   // names of the captures by can.Frame.File
 	Reports        []capture.FileReport       // what became of their records; nil: not read from files
 	Buses          func(bus uint16) string    // interface names by can.Frame.Bus

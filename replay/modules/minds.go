@@ -40,7 +40,7 @@ func cluster(c *Car, u *unit) {
 		"GearRelay.RelayLever":                  "GearboxStatus.LeverPosition",
 		"GearRelay.RelayGear":                   "GearboxStatus.ActualGear",
 	} {
-		u.say(ref, u.value(c, from, relayPatience))
+		u.relay(c, ref, from)
 	}
 	for ref, from := range map[profiles.SignalRef]profiles.SignalRef{
 		"EngineRelay.IsRelayEngineRunning": "EngineSpeed.IsEngineRunning",
@@ -54,6 +54,15 @@ func cluster(c *Car, u *unit) {
 	u.say("IgnitionRelay.KeyState", key)
 	u.say("IgnitionRelay.TimeSinceKeyOn", math.Floor((c.now - c.keyAt).Seconds()))
 	u.flag("IgnitionRelay.IsBulbCheck", !c.on(4*time.Second))
+}
+
+// relay copies a value: not available once its message is lost, and what the
+// gateway came up with until it was heard for the first time.
+func (u *unit) relay(c *Car, to, from profiles.SignalRef) {
+	message, _ := from.Split()
+	if u.hears(message) || u.lost(c, message, relayPatience) {
+		u.say(to, u.value(c, from, relayPatience))
+	}
 }
 
 // show is what the driver sees.
@@ -108,9 +117,12 @@ func gearbox(c *Car, u *unit) {
 	u.flag("GearboxStatus.IsGearboxLampOn", u.limp || !c.on(2500*time.Millisecond))
 	u.say("GearboxStatus.GearboxMode", 3*bit(u.limp))
 	u.say("GearboxTemp.GearboxFaultState", 2*bit(u.limp))
-	u.say("GearboxStatus.EngineTorqueSeen", math.Max(-100, u.value(c, "EngineTorque.ActualTorque", 0)))
-	rpm := u.value(c, "EngineSpeed.EngineSpeedRpm", 0)
-	u.say("GearboxTorque.TurbineSpeedRpm", 0.97*rpm)
+	if torque || u.hears("EngineTorque") {
+		u.say("GearboxStatus.EngineTorqueSeen", math.Max(-100, u.value(c, "EngineTorque.ActualTorque", 0)))
+	}
+	if rpm := u.value(c, "EngineSpeed.EngineSpeedRpm", 0); !math.IsNaN(rpm) {
+		u.say("GearboxTorque.TurbineSpeedRpm", 0.97*rpm) // it has a sensor of its own for that
+	}
 }
 
 // stability switches itself off without the engine, and says whether its frames

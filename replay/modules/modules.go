@@ -191,6 +191,16 @@ func (u *unit) lost(c *Car, message string, patience time.Duration) bool {
 	return false
 }
 
+// hears reports whether a message came that the unit believed.
+func (u *unit) hears(message string) bool {
+	for _, w := range u.ears {
+		if w.facts.Name == message {
+			return w.heard
+		}
+	}
+	return false
+}
+
 // value returns a signal as the unit heard it last, NaN when the message is lost.
 func (u *unit) value(c *Car, ref profiles.SignalRef, patience time.Duration) float64 {
 	name, signal := ref.Split()
