@@ -18,6 +18,7 @@ type checkOptions struct {
 	observedOptions
 	functions list
 	strict    bool
+	before    string
 	format    string
 	out       string
 }
@@ -27,8 +28,9 @@ func (o *checkOptions) addFlags(flags *pflag.FlagSet) {
 	o.observedOptions.addFlags(flags)
 	flags.Var(&o.functions, "function", "judge only this `FUNCTION` of the setting; may be repeated")
 	flags.BoolVar(&o.strict, "strict", false, "a review ends with exit code 1 too")
-	flags.StringVarP(&o.format, "format", "f", "text", "`FORMAT` of the output: text or json")
+	flags.StringVarP(&o.format, "format", "f", "text", "`FORMAT` of the output: text, json or html")
 	flags.StringVarP(&o.out, "out", "o", "", "write to `FILE` instead of standard output")
+	flags.StringVar(&o.before, "codes-before", "", "for the page: trouble codes from before the swap, in the text `FILE`")
 }
 
 func newCheck(a *app) *cobra.Command {
@@ -42,11 +44,14 @@ which frame is to blame, and what to do next.
 Verdicts: pass, review (look at it), fail, and not testable, which is never
 counted as a pass and says what would make it so.
 
+` + pageHelp + `
+
 ` + observedHelp + `
 
 ` + recordingHelp,
 		Example: `  plugproof check after.log --profile lowan-2-20t-a5
   plugproof check after.log -p lowan-2-20t-a5 --baseline before.log --bus can1=body
+  plugproof check after.log -p lowan-2-20t-a5 --format html --out report.html
   plugproof check - -p ./mine.yaml --scope ecu-on-bench --format json < bench.log`,
 		Args: atLeastOne("capture"),
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -58,14 +63,18 @@ counted as a pass and says what would make it so.
 }
 
 func runCheck(ctx context.Context, a *app, o *checkOptions, paths []string) error {
-	if err := oneOf("--format", o.format, "text", "json"); err != nil {
+	if err := a.format(o.format, o.out); err != nil {
 		return err
+	}
+	page := report.HTMLOptions{Version: toolVersion, CodesGiven: o.before != ""}
+	if page.CodesGiven && o.format != html {
+		return hint(errors.New("--codes-before is for the page"), "--format html --out FILE")
 	}
 	if o.profile == "" && len(o.baseline) == 0 {
 		return hint(errors.New("check needs --profile or --baseline"),
 			"--profile NAME or --profile FILE.yaml; --baseline CAPTURE of the same car in good order where no profile is on file")
 	}
-	in, opened, err := o.input(ctx, a, paths, o.format == "json")
+	in, opened, err := o.input(ctx, a, paths, o.format != "text")
 	for _, r := range opened {
 		defer r.Close()
 	}
@@ -75,7 +84,10 @@ func runCheck(ctx context.Context, a *app, o *checkOptions, paths []string) erro
 	if in.Seen, err = o.observed(); err != nil {
 		return err
 	}
-	in.Functions = o.functions
+	if page.CodesBefore, err = readCodes(o.before); err != nil {
+		return err
+	}
+	in.Functions, in.Series = o.functions, o.format == html
 	out, err := a.output(o.out, o.inputPaths(paths)...)
 	if err != nil {
 		return err
@@ -85,10 +97,10 @@ func runCheck(ctx context.Context, a *app, o *checkOptions, paths []string) erro
 	if err != nil {
 		return err
 	}
-	if o.format == "json" {
-		err = writeCheck(out, in, result)
-	} else {
+	if o.format == "text" {
 		err = report.Text(out, result, report.Options{Colour: bool(a.colours(out))})
+	} else {
+		err = writeCheck(out, in, result, &page)
 	}
 	if err != nil {
 		return err
@@ -115,10 +127,16 @@ func (a *app) check(ctx context.Context, in *check.Input) (*check.Output, error)
 	return out, err
 }
 
-func writeCheck(out *output, in *check.Input, result *check.Output) error {
+// writeCheck writes the forms that say what the verdict rests on: a page where
+// the evidence was kept, else JSON.
+func writeCheck(out *output, in *check.Input, result *check.Output, page *report.HTMLOptions) error {
 	files, err := check.SettingFiles(in.Library, in.Setting)
 	if err != nil {
 		return err
+	}
+	if in.Series {
+		page.Files = files
+		return report.HTML(out, result, *page)
 	}
 	return report.JSON(out, result, toolVersion, files)
 }

@@ -8,6 +8,8 @@ import (
 	"io"
 	"slices"
 	"strings"
+
+	"plugproof/profiles/report"
 )
 
 // inputFile identifies an input in a JSON document.
@@ -47,10 +49,4 @@ func plural(n int, word string) string {
 }
 
 // grouped writes n with a comma between groups of three digits.
-func grouped(n uint64) string {
-	s := fmt.Sprint(n)
-	for i := len(s) - 3; i > 0; i -= 3 {
-		s = s[:i] + "," + s[i:]
-	}
-	return s
-}
+func grouped(n uint64) string { return report.Grouped(n) }

@@ -37,15 +37,22 @@ func (o *observedOptions) observed() (rules.Observed, error) {
 	seen := rules.Observed{
 		Lamps: o.lamps, Dead: o.dead, Ohms: o.ohms.value, FactoryOhms: o.factory.value, Supply: o.supply.value,
 	}
-	if o.codes == "" {
-		return seen, nil
+	var err error
+	seen.Codes, err = readCodes(o.codes)
+	return seen, err
+}
+
+// readCodes reads a list of trouble codes; "" is none.
+func readCodes(path string) ([]rules.Code, error) {
+	if path == "" {
+		return nil, nil
 	}
-	src, err := readSmall(o.codes)
+	src, err := readSmall(path)
 	if err != nil {
-		return seen, err
+		return nil, err
 	}
-	seen.Codes, err = rules.ParseCodes(o.codes, src)
-	return seen, hint(err, "one code a line, as in: TCM U0100 lost engine; or a line that says: no codes")
+	codes, err := rules.ParseCodes(path, src)
+	return codes, hint(err, "one code a line, as in: TCM U0100 lost engine; or a line that says: no codes")
 }
 
 // measure is a figure that was measured; it need not be given. It satisfies

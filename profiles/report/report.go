@@ -3,6 +3,7 @@ package report
 
 import (
 	"fmt"
+	"strconv"
 	"strings"
 	"unicode"
 
@@ -96,4 +97,13 @@ func plain(s string) string {
 		}
 		return r
 	}, s)
+}
+
+// Grouped writes n with a comma between groups of three digits.
+func Grouped(n uint64) string {
+	s := strconv.FormatUint(n, 10)
+	for i := len(s) - 3; i > 0; i -= 3 {
+		s = s[:i] + "," + s[i:]
+	}
+	return s
 }

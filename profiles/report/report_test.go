@@ -2,7 +2,6 @@ package report_test
 
 import (
 	"bytes"
-	"context"
 	"encoding/json"
 	"flag"
 	"os"
@@ -13,13 +12,11 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
-	"plugproof/decode/capture"
 	"plugproof/decode/witness"
 	"plugproof/profiles"
 	"plugproof/profiles/check"
 	"plugproof/profiles/library"
 	"plugproof/profiles/report"
-	"plugproof/profiles/rules"
 )
 
 var update = flag.Bool("update", false, "rewrite golden files")
@@ -30,26 +27,7 @@ func outcome(t *testing.T, name string) *check.Output {
 	t.Helper()
 	t.Chdir(filepath.Join(witness.Root(t), "testdata", "captures"))
 	lib := profiles.NewLibrary(profiles.Folder{Name: "library", FS: library.FS()})
-	s, err := lib.Load("lowan-2-20t-a5")
-	if err != nil {
-		t.Fatal(err)
-	}
-	r, err := capture.Open([]string{name}, capture.Options{Hash: true})
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer r.Close()
-	interfaces, err := check.MatchBuses(context.Background(), []string{name}, s, nil)
-	if err != nil {
-		t.Fatal(err)
-	}
-	out, err := check.Run(context.Background(), &check.Input{
-		Setting: s, Library: lib, Scope: rules.Car, Capture: check.Recording{Reader: r, Interfaces: interfaces},
-	})
-	if err != nil {
-		t.Fatal(err)
-	}
-	return out
+	return run(t, lib, "lowan-2-20t-a5", name)
 }
 
 // golden compares with a file of testdata, which -update writes anew.

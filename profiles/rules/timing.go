@@ -94,6 +94,16 @@ func timeout(m *profiles.MessageFacts) (limit time.Duration, listener profiles.L
 	return limit, listener, stated
 }
 
+// Timeout returns the shortest timeout of a message's listeners, and where it
+// comes from: the limit of a gap between its frames.
+func Timeout(m *profiles.MessageFacts) (limit time.Duration, from string) {
+	limit, listener, stated := timeout(m)
+	if !stated {
+		return limit, CommonPractice
+	}
+	return limit, listener.Node + " (" + cmp.Or(listener.Timeout.From, m.Name) + ")"
+}
+
 // judgeSlow finds messages that come too seldom all the time.
 func judgeSlow(c *Case, r *Results) {
 	c.paced(r, func(m *profiles.MessageFacts, ev *evidence.Message) {

@@ -44,7 +44,7 @@ const (
 	restartLeast  = 20e6 // ns of silence of one sender that counts as a restart
 	restartMost   = 2e9
 	crankWarn     = 100e6 // ns
-	loadReview    = 70    // percent of the worst second
+	LoadReview    = 70    // percent of the worst second
 	supplyLow     = 10.0  // volts: units judge from 10 to 16 V
 	supplyHigh    = 16.0
 	talksLonger   = 60e9 // ns after key-off
@@ -405,7 +405,7 @@ func judgeOverload(c *Case, r *Results) {
 		}
 		_, second := b.Load.Busiest()
 		load := 100 * float64(second.Nominal) / float64(b.Facts.Bitrate)
-		if load <= loadReview {
+		if load <= LoadReview {
 			continue
 		}
 		f := Finding{
@@ -417,7 +417,7 @@ func judgeOverload(c *Case, r *Results) {
 			f.Verdict = Fail
 			f.Text += "; " + late + " comes late while the urgent ones do not"
 		}
-		r.Add(f.measured(load, loadReview, "% of the bus", CommonPractice))
+		r.Add(f.measured(load, LoadReview, "% of the bus", CommonPractice))
 	}
 }
 

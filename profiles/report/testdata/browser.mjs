@@ -1,0 +1,97 @@
+// Opens pages in Debian's chromium and says, as one line of JSON a page, what a
+// test wants to know of them. Usage: node browser.mjs MODULES PAGE...
+// MODULES is the node_modules folder that holds playwright-core.
+import { createRequire } from "node:module";
+import { mkdtempSync, rmSync } from "node:fs";
+import { tmpdir } from "node:os";
+import { join } from "node:path";
+import { pathToFileURL } from "node:url";
+
+const [modules, ...pages] = process.argv.slice(2);
+const { chromium } = createRequire(join(modules, "x.js"))("playwright-core");
+const profile = mkdtempSync(join(tmpdir(), "page-"));
+const browser = await chromium.launchPersistentContext(profile, {
+  executablePath: "/usr/bin/chromium",
+  headless: true,
+  args: [
+    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+    "--disable-background-networking", "--disable-component-update", "--disable-sync",
+  ],
+});
+
+// drawn counts the canvases of plots that are there to be seen, and those of
+// them with at least three colours: ground, frame and something drawn.
+const drawn = () => {
+  const places = [...document.querySelectorAll(".plot")].filter((p) => p.clientWidth > 0);
+  const painted = places.filter((p) => {
+    const canvas = p.querySelector("canvas");
+    if (!canvas) return false;
+    const { data } = canvas.getContext("2d").getImageData(0, 0, canvas.width, canvas.height);
+    const colours = new Set();
+    for (let i = 0; i < data.length && colours.size < 3; i += 4) colours.add(data.slice(i, i + 4).join());
+    return colours.size >= 3;
+  });
+  return { places: places.length, painted: painted.length };
+};
+
+async function look(path) {
+  const page = await browser.newPage();
+  const out = { requests: [], errors: [] };
+  page.on("request", (r) => out.requests.push(r.url()));
+  page.on("console", (m) => { if (m.type() === "error" || m.type() === "warning") out.errors.push(m.text()); });
+  page.on("pageerror", (e) => out.errors.push(e.message));
+  page.on("dialog", (d) => { out.errors.push("dialog: " + d.message()); d.dismiss(); });
+
+  await page.setViewportSize({ width: 1280, height: 900 });
+  await page.goto(pathToFileURL(path).href);
+  out.openMS = await page.evaluate(() => performance.getEntriesByType("navigation")[0].loadEventEnd);
+  out.text = await page.evaluate(() => document.body.innerText);
+  out.pwned = await page.evaluate(() => "pwned" in window);
+
+  // Nothing stands wider than a phone, folded or not.
+  out.overflow = [];
+  for (const open of [false, true]) {
+    await page.evaluate((o) => document.querySelectorAll("details").forEach((d) => { d.open = o; }), open);
+    for (const width of [375, 1280]) {
+      await page.setViewportSize({ width, height: 800 });
+      await page.waitForTimeout(100);
+      const wide = await page.evaluate(() => document.documentElement.scrollWidth);
+      if (wide > width) out.overflow.push(`${wide} px at ${width} px, ${open ? "un" : ""}folded`);
+    }
+  }
+
+  // Unfolded, every plot is drawn once it comes into sight.
+  await page.evaluate(async () => {
+    for (let y = 0; y < document.body.scrollHeight; y += 1200) {
+      scrollTo(0, y);
+      await new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)));
+    }
+  });
+  await page.waitForTimeout(200);
+  out.plots = await page.evaluate(drawn);
+
+  // The keyboard reaches what is folded and opens it.
+  await page.evaluate(() => { document.querySelectorAll("details").forEach((d) => { d.open = false; }); scrollTo(0, 0); });
+  out.keyboard = false;
+  for (let i = 0; i < 60 && !out.keyboard; i++) {
+    await page.keyboard.press("Tab");
+    if (await page.evaluate(() => document.activeElement.tagName === "SUMMARY")) {
+      out.focusSeen = await page.evaluate(() => getComputedStyle(document.activeElement).outlineStyle !== "none");
+      await page.keyboard.press("Enter");
+      out.keyboard = await page.evaluate(() => document.activeElement.parentElement.open);
+    }
+  }
+
+  const pdf = await page.pdf({ format: "A4" });
+  out.pdf = pdf.subarray(0, 5).toString();
+  out.pdfBytes = pdf.length;
+  await page.close();
+  return out;
+}
+
+try {
+  for (const path of pages) console.log(JSON.stringify(await look(path)));
+} finally {
+  await browser.close();
+  rmSync(profile, { recursive: true, force: true });
+}
