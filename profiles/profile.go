@@ -226,6 +226,7 @@ type Function struct {
 	Chain    []SignalRef `yaml:"chain"`              // the sender's signal, then each gateway's copy of it
 	Ends     string      `yaml:"ends"`               // node that shows or does it
 	Lamp     *Lamp       `yaml:"lamp,omitempty"`     // where it is a lamp
+	Gauge    *Gauge      `yaml:"gauge,omitempty"`    // where it is a needle or a figure
 	Stages   []string    `yaml:"stages,omitempty"`   // any of these exercises it; empty: key-on does
 	Moves    *Moves      `yaml:"moves,omitempty"`    // what the signal must do to have been exercised
 	Against  *Against    `yaml:"against,omitempty"`  // another unit's signal that must agree with it
@@ -238,6 +239,20 @@ type Lamp struct {
 	On         int64 `yaml:"on"`                     // raw value that lights it
 	OnWhenLost bool  `yaml:"on_when_lost,omitempty"` // its owner lights it when the message is missing
 	BulbCheck  Time  `yaml:"bulb_check,omitempty"`   // lit by the bit for so long at key-on; 0: not by the bit
+}
+
+// Gauge says what a needle or a figure shows of the signal.
+type Gauge struct {
+	Unit    string  `yaml:"unit"`              // of what is read off it
+	Curve   []Mark  `yaml:"curve"`             // straight between the marks; level where a driver is to see no change
+	Reads   float64 `yaml:"reads"`             // a person reads it as exactly as this
+	Settles Time    `yaml:"settles,omitempty"` // how long it takes to come to rest; 0: 3 s
+}
+
+// Mark is one point of a gauge's curve.
+type Mark struct {
+	At    float64 `yaml:"at"`    // value of the signal
+	Shows float64 `yaml:"shows"` // what is read then
 }
 
 // Moves is the least that a signal must do before a function can be judged.

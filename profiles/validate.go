@@ -217,6 +217,7 @@ func (s *Setting) checkFunctions() (problems Problems) {
 			problems = append(problems, unknown(s, path+".ends", "node", f.Ends, s.Nodes))
 		}
 		problems = append(problems, s.checkStageNames(path+".stages", f.Stages)...)
+		problems = append(problems, s.checkGauge(path, f)...)
 		if f.Against != nil {
 			problems = append(problems, s.checkSignal(path+".against.signal", f.Against.Signal)...)
 		}
