@@ -70,6 +70,7 @@ type Node struct {
 	Title   string `yaml:"title,omitempty"`
 	Fitted  *bool  `yaml:"fitted,omitempty"`   // nil: yes
 	Option  bool   `yaml:"option,omitempty"`   // its absence proves nothing
+	Bench   bool   `yaml:"bench,omitempty"`    // may be fed alone on a bench with what may_send lists
 	HangsOn string `yaml:"hangs_on,omitempty"` // falls silent with this node (main relay, terminator)
 	Several bool   `yaml:"several,omitempty"`  // stands for units that nobody has told apart
 
@@ -198,6 +199,7 @@ type Signal struct {
 	Accepted *Range   `yaml:"accepted,omitempty"` // physical band outside which a listener rejects it
 	Slew     float64  `yaml:"slew,omitempty"`     // fastest plausible change per second, in its unit
 	Default  *float64 `yaml:"default,omitempty"`  // the plausible value that a sender falls back to
+	Neutral  *float64 `yaml:"neutral,omitempty"`  // physical value that a bench leaves a listener with at the end
 	Counts   bool     `yaml:"counts,omitempty"`   // rolling: start irrelevant, monotone modulo its width
 
 	Ranges map[string]*Range `yaml:"ranges,omitempty"` // by stage: least and greatest value in a good capture

@@ -339,11 +339,11 @@ func (m *changing) fill(f *can.Frame, freeze bool) error {
 	if !m.hasLast {
 		return m.guard.Fill(nil, f)
 	}
-	for i := range m.slow {
-		m.slow[i].set(f, freeze)
-	}
 	if freeze {
 		return m.guard.Fill(&m.frozen, f)
+	}
+	for i := range m.slow {
+		m.slow[i].due(&m.last)
 	}
 	return m.guard.Fill(&m.last, f)
 }
@@ -380,10 +380,12 @@ func (t *slowToggle) note(f *can.Frame) {
 	t.run++
 }
 
-func (t *slowToggle) set(f *can.Frame, freeze bool) {
+// due writes what the bit has in the next frame into a copy of the last one, from
+// which guard takes it over.
+func (t *slowToggle) due(last *can.Frame) {
 	v := t.value
-	if t.run >= t.every && !freeze {
+	if t.run >= t.every {
 		v ^= 1
 	}
-	f.Data[t.bit/8] = f.Data[t.bit/8]&^(1<<(t.bit%8)) | v<<(t.bit%8)
+	last.Data[t.bit/8] = last.Data[t.bit/8]&^(1<<(t.bit%8)) | v<<(t.bit%8)
 }

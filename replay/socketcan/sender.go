@@ -109,6 +109,27 @@ func (s *Sender) Note(facts []gate.Interface) {
 	}
 }
 
+// Halt stops the session for a reason that it cannot see by itself.
+func (s *Sender) Halt(r gate.Refusal) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.session.Halt(-1, r)
+}
+
+// Phase returns how far the session has come.
+func (s *Sender) Phase() gate.Phase {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.session.Phase()
+}
+
+// ListenFor returns how long the session's present phase lasts at least.
+func (s *Sender) ListenFor() time.Duration {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.session.ListenFor()
+}
+
 // Stopped returns the error for which the session was stopped, nil while it is
 // not. It looks at the key, too, so that a wait between frames can be broken off.
 func (s *Sender) Stopped() error {
