@@ -13,6 +13,7 @@ import (
 	"plugproof/profiles"
 	"plugproof/profiles/check"
 	"plugproof/profiles/identify"
+	"plugproof/profiles/report"
 )
 
 // identifyOptions are the flags of identify.
@@ -30,7 +31,7 @@ func (o *identifyOptions) addFlags(flags *pflag.FlagSet) {
 	flags.StringVar(&o.ecu, "replaced-ecu", "", "what stood in the engine computer's place: out, factory or new")
 	flags.Var(&o.buses, "bus", "the interface of a capture that is a bus of the settings, as `IF=BUS`; may be repeated")
 	flags.BoolVar(&o.explain, "explain", false, "list every discriminator: seen, contradicted, not testable")
-	flags.StringVarP(&o.format, "format", "f", "text", "`FORMAT` of the output: text or json")
+	flags.StringVarP(&o.format, "format", "f", "text", "`FORMAT` of the output: text, json or html")
 	flags.StringVarP(&o.out, "out", "o", "", "write to `FILE` instead of standard output")
 }
 
@@ -50,6 +51,8 @@ says. Best is a capture with the engine computer unplugged, key on for 10 s.
   likely      odds of 10:1
   tie         less, or several that are the same on the bus: read it off the car
   none fits   a conversion, or a car that is not on file: see the modules
+
+` + pageHelp + `
 
 The folders of --profiles and of the variable ` + profilesVariable + ` are
 looked through besides the settings inside the tool. What profiles state is as
@@ -81,7 +84,7 @@ type identifyInputs struct {
 }
 
 func runIdentify(ctx context.Context, a *app, o *identifyOptions, paths []string) error {
-	if err := oneOf("--format", o.format, "text", "json"); err != nil {
+	if err := a.format(o.format, o.out); err != nil {
 		return err
 	}
 	in, err := o.input()
@@ -96,7 +99,7 @@ func runIdentify(ctx context.Context, a *app, o *identifyOptions, paths []string
 	if err != nil {
 		return err
 	}
-	r, err := capture.Open(paths, capture.Options{Stdin: a.stdin, Hash: o.format == "json"})
+	r, err := capture.Open(paths, capture.Options{Stdin: a.stdin, Hash: o.format != "text"})
 	if err != nil {
 		return err
 	}
@@ -116,9 +119,16 @@ func runIdentify(ctx context.Context, a *app, o *identifyOptions, paths []string
 	if err != nil {
 		return hint(err, "--bus IF=BUS")
 	}
-	if o.format == "json" {
-		err = writeIdentify(out, r, lib, plan, res)
-	} else {
+	doc, err := newIdentifyDocument(r, lib, plan, res)
+	if err != nil {
+		return err
+	}
+	switch o.format {
+	case "json":
+		err = writeJSON(out, doc)
+	case html:
+		err = writeIdentifyPage(out, doc, plan)
+	default:
 		err = writeIdentifyText(out, res, plan, o.explain, a.colours(out))
 	}
 	if err != nil {
@@ -155,17 +165,18 @@ func (o *identifyOptions) input() (in identify.Input, err error) {
 	return in, nil
 }
 
-func writeIdentify(out *output, r *capture.Reader, lib *profiles.Library, plan *identify.Plan, res *identify.Result) error {
-	doc := identifyDocument{Schema: "plugproof/identify/1", Version: toolVersion, Result: res}
+// newIdentifyDocument adds what a result was made from.
+func newIdentifyDocument(r *capture.Reader, lib *profiles.Library, plan *identify.Plan, res *identify.Result) (*identifyDocument, error) {
+	doc := &identifyDocument{Schema: "plugproof/identify/1", Version: toolVersion, Result: res}
 	doc.Inputs.Captures, doc.Inputs.Files, doc.Inputs.Settings = r.Reports(), []check.File{}, plan.Names()
 	for _, name := range res.Settings {
 		s, err := lib.Load(name)
 		if err != nil {
-			return err
+			return nil, err
 		}
 		files, err := check.SettingFiles(lib, s)
 		if err != nil {
-			return err
+			return nil, err
 		}
 		for _, f := range files {
 			if !slices.Contains(doc.Inputs.Files, f) {
@@ -173,5 +184,11 @@ func writeIdentify(out *output, r *capture.Reader, lib *profiles.Library, plan *
 			}
 		}
 	}
-	return writeJSON(out, &doc)
+	return doc, nil
+}
+
+func writeIdentifyPage(out *output, doc *identifyDocument, plan *identify.Plan) error {
+	return report.IdentifyHTML(out, &report.Identification{
+		Result: doc.Result, Captures: doc.Inputs.Captures, Known: len(doc.Inputs.Settings), Title: plan.Title,
+	}, report.HTMLOptions{Version: toolVersion, Files: doc.Inputs.Files})
 }

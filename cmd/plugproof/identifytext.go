@@ -9,6 +9,7 @@ import (
 	"github.com/jedib0t/go-pretty/v6/table"
 
 	"plugproof/profiles/identify"
+	"plugproof/profiles/report"
 )
 
 // writeIdentifyText writes an identification to read: first a contradiction
@@ -17,7 +18,7 @@ func writeIdentifyText(w io.Writer, res *identify.Result, plan *identify.Plan, e
 	var b strings.Builder
 	if res.Disagree {
 		fmt.Fprintf(&b, "%s\n  %s: %s\n  the car says: %s\n\n", c.strong("The engine computer and the car disagree."),
-			ecuWords(res.ECU.Is), strings.Join(res.ECU.Settings, " or "), strings.Join(res.Network, " or "))
+			res.ECU.Is.Says(), strings.Join(res.ECU.Settings, " or "), strings.Join(res.Network, " or "))
 	}
 	writeAnswer(&b, res, plan, c)
 	writeModules(&b, res, c)
@@ -29,16 +30,6 @@ func writeIdentifyText(w io.Writer, res *identify.Result, plan *identify.Plan, e
 	}
 	_, err := io.WriteString(w, b.String())
 	return err
-}
-
-func ecuWords(is identify.ECU) string {
-	switch is {
-	case identify.New:
-		return "the new engine computer says"
-	case identify.Factory:
-		return "the factory engine computer says"
-	}
-	return "the engine computer says"
 }
 
 // writeAnswer says which setting it is, and why.
@@ -63,7 +54,7 @@ func writeAnswer(b *strings.Builder, res *identify.Result, plan *identify.Plan, 
 	case res.Verdict == identify.NoneFits && narrowed:
 		fact("nearest", "%s", settingsText(res.Settings))
 	case res.Next != "":
-		fact("odds", "%s to the next, %s", oddsText(res.Odds), res.Next)
+		fact("odds", "%s to the next, %s", report.Odds(res.Odds), res.Next)
 	}
 	fact("evidence", "%s seen; %.1f %% of %s frames of other modules explained",
 		plural(res.Seen, "independent discriminator"), 100*res.Explained, grouped(res.Foreign))
@@ -77,7 +68,7 @@ func writeAnswer(b *strings.Builder, res *identify.Result, plan *identify.Plan, 
 		writeSettings(fact, res)
 	}
 	if res.ECU != nil && !res.Disagree {
-		fact("ECU", "%s %s: not counted for the car", ecuWords(res.ECU.Is), settingsText(res.ECU.Settings))
+		fact("ECU", "%s %s: not counted for the car", res.ECU.Is.Says(), settingsText(res.ECU.Settings))
 	}
 	if res.Step != nil {
 		fact("next step", "%s", res.Step.Text)
@@ -97,32 +88,11 @@ func writeAnswer(b *strings.Builder, res *identify.Result, plan *identify.Plan, 
 func writeSettings(fact func(name, format string, args ...any), res *identify.Result) {
 	fact("network", "%s", strings.Join(res.Network, " or "))
 	if res.Conversion {
-		fact("", "as %s; no one setting satisfies %s as well", servedFirst(res), strings.Join(res.Unserved, ", "))
+		fact("", "as %s; no one setting satisfies %s as well", res.ServedFirst(), strings.Join(res.Unserved, ", "))
 		fact("loom", "go by the engine harness: read its plug")
 	} else if len(res.Loom) > 0 {
 		fact("loom", "%s, if engine and harness are the car's own", strings.Join(res.Loom, " or "))
 	}
-}
-
-// servedFirst names the first module that the network setting goes by.
-func servedFirst(res *identify.Result) string {
-	for _, m := range res.Modules {
-		if m.State == identify.Present && !slices.Contains(res.Unserved, m.Name) {
-			return m.Name + " asks"
-		}
-	}
-	return "far as any module can be served"
-}
-
-// oddsText writes odds; the largest stand for all beyond them.
-func oddsText(odds float64) string {
-	switch {
-	case odds >= identify.MaxOdds:
-		return "over " + grouped(uint64(identify.MaxOdds)) + ":1"
-	case odds < 10:
-		return decimal(odds, 1) + ":1"
-	}
-	return grouped(uint64(odds+0.5)) + ":1"
 }
 
 func settingsText(names []string) string {
@@ -139,7 +109,7 @@ func writeModules(b *strings.Builder, res *identify.Result, c colours) {
 	for _, m := range res.Modules {
 		row := table.Row{m.Name, m.Says, "", ""}
 		if m.State != identify.NotTested && m.Odds > 1 {
-			row[2], row[3] = oddsText(m.Odds), settingsText(m.Settings)
+			row[2], row[3] = report.Odds(m.Odds), settingsText(m.Settings)
 		}
 		if slices.Contains(res.Unserved, m.Name) {
 			row[3] = fmt.Sprint(row[3], "  <- not satisfied")
@@ -156,7 +126,7 @@ func writeEvidence(b *strings.Builder, res *identify.Result, c colours) {
 	for _, p := range res.Evidence {
 		row := table.Row{p.Outcome, p.Module, p.Message, p.ID, p.What, p.Says, p.Shown, ""}
 		if p.Outcome != identify.NotTestable {
-			row[7] = oddsText(p.Odds)
+			row[7] = report.Odds(p.Odds)
 		}
 		rows = append(rows, row)
 	}

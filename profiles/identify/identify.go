@@ -10,6 +10,8 @@
 // Judge scores every setting by them.
 package identify
 
+import "slices"
+
 // ECU says what is known of the replaced unit while the capture was taken.
 type ECU string
 
@@ -20,6 +22,17 @@ const (
 	Factory ECU = "factory" // the car's own
 	New     ECU = "new"     // the one that replaces it
 )
+
+// Says begins a sentence about what the unit's own frames say.
+func (e ECU) Says() string {
+	switch e {
+	case New:
+		return "the new engine computer says"
+	case Factory:
+		return "the factory engine computer says"
+	}
+	return "the engine computer says"
+}
 
 // Verdict is the answer for the whole car, in words.
 type Verdict string
@@ -70,6 +83,16 @@ type Result struct {
 	Interfaces []Interface `json:"interfaces"`
 	Notes      []string    `json:"notes"`
 	Evidence   []Piece     `json:"evidence"` // on the first of Settings
+}
+
+// ServedFirst says by which module the network setting goes.
+func (r *Result) ServedFirst() string {
+	for _, m := range r.Modules {
+		if m.State == Present && !slices.Contains(r.Unserved, m.Name) {
+			return m.Name + " asks"
+		}
+	}
+	return "far as any module can be served"
 }
 
 // ECUSays is what the replaced unit's own frames say.

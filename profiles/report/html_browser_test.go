@@ -8,12 +8,15 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
 
 	"plugproof/decode/witness"
+	"plugproof/profiles/check"
 	"plugproof/profiles/report"
+	"plugproof/profiles/rules"
 )
 
 // seen is what testdata/browser.mjs tells of a page.
@@ -86,7 +89,7 @@ func (s *seen) good(t *testing.T, path string) {
 	if len(s.Overflow) > 0 {
 		t.Errorf("wider than the window: %q", s.Overflow)
 	}
-	if s.Plots.Places == 0 || s.Plots.Painted != s.Plots.Places {
+	if s.Plots.Painted != s.Plots.Places {
 		t.Errorf("%d of %d plots are painted", s.Plots.Painted, s.Plots.Places)
 	}
 	if !s.Keyboard || !s.FocusSeen {
@@ -120,9 +123,12 @@ func TestCheckPageInBrowser(t *testing.T) {
 	all := browse(t, dead, bad)
 	all[0].good(t, dead)
 	all[1].good(t, bad)
+	if all[0].Plots.Places < 40 || all[1].Plots.Places < 3 {
+		t.Errorf("only %d and %d plots", all[0].Plots.Places, all[1].Plots.Places)
+	}
 	for _, want := range []string{
 		"5 functions fail", "Tachometer", "EngineSpeed (0x0D6 on drive) is missing, while 11 other messages of Engine come.",
-		"11 pass", "21 not testable", "Local rules and licensed persons decide",
+		tallied(out, rules.Pass) + " pass", tallied(out, rules.NotTestable) + " not testable", "Local rules and licensed persons decide",
 	} {
 		if !strings.Contains(strings.ToLower(strings.Join(strings.Fields(all[0].Text), " ")), strings.ToLower(want)) {
 			t.Errorf("the page does not say %q", want)
@@ -133,6 +139,30 @@ func TestCheckPageInBrowser(t *testing.T) {
 	}
 	if !strings.Contains(all[1].Text, evil) {
 		t.Error("the hostile text is not shown as text")
+	}
+}
+
+// tallied counts the functions of a verdict.
+func tallied(out *check.Output, v rules.Verdict) string {
+	n := 0
+	for i := range out.Functions {
+		if out.Functions[i].Verdict == v {
+			n++
+		}
+	}
+	return strconv.Itoa(n)
+}
+
+func TestIdentifyPageInBrowser(t *testing.T) {
+	path := written(t, "identify.html", func(b *bytes.Buffer) error {
+		return report.IdentifyHTML(b, identification(t, "lowan-key-on-idle.log"), report.HTMLOptions{Version: "test"})
+	})
+	s := browse(t, path)[0]
+	s.good(t, path)
+	for _, want := range []string{"Identified", "Lowan series 2, 2.0 turbo, 5-speed automatic", "Cluster", "999:1"} {
+		if !strings.Contains(s.Text, want) {
+			t.Errorf("the page does not say %q", want)
+		}
 	}
 }
 

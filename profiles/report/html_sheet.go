@@ -27,7 +27,8 @@ type sheet struct {
 	Facts    []fact
 	Contents []link
 
-	Check *checkPart
+	Check    *checkPart // one of these
+	Identify *identifyPart
 
 	Handover handover
 	Version  string
@@ -62,7 +63,7 @@ type tally struct {
 }
 
 // lead is the first thing to do.
-type lead struct{ Text, Href string }
+type lead struct{ Label, Text, Href string }
 
 type fact struct {
 	Name  string
@@ -133,7 +134,7 @@ func newCheckSheet(out *check.Output, opts *HTMLOptions) *sheet {
 	s.Check = b.part()
 	s.Contents = s.Check.contents()
 	if len(out.Findings) > 0 {
-		s.First = &lead{sentence(out.Findings[0].NextStep), "#" + s.Check.Findings[0].ID}
+		s.First = &lead{"Do this first", sentence(out.Findings[0].NextStep), "#" + s.Check.Findings[0].ID}
 	}
 	s.Handover = b.handover(opts)
 	s.Plots = b.figures.data()
