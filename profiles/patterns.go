@@ -3,6 +3,7 @@ package profiles
 import (
 	"slices"
 	"strings"
+	"unicode"
 
 	"plugproof/decode/dbc"
 )
@@ -15,12 +16,20 @@ func (s *Signal) NotAvailable(def *dbc.Signal) []uint64 {
 	}
 	var patterns []uint64
 	for _, v := range def.Values {
-		text := strings.ToLower(strings.NewReplacer(" ", "", "_", "", "-", "").Replace(v.Text))
-		if text == "sna" || text == "na" || strings.Contains(text, "notavailable") || strings.Contains(text, "notavail") {
+		text := strings.Map(letters, v.Text)
+		if text == "sna" || text == "na" || strings.Contains(text, "notavail") {
 			patterns = append(patterns, uint64(v.Value)&(^uint64(0)>>(64-def.Length)))
 		}
 	}
 	return patterns
+}
+
+// letters makes small letters of all and drops what stands between words.
+func letters(r rune) rune {
+	if r == ' ' || r == '_' || r == '-' {
+		return -1
+	}
+	return unicode.ToLower(r)
 }
 
 // Words returns the raw patterns of a quantity that have a name of their own, as

@@ -61,6 +61,17 @@ func (f *Frame) Payload() []byte {
 	return f.Data[:f.Len]
 }
 
+// Assign makes f a copy of another frame. Because bytes past Len are zero, it
+// need not copy those that neither has, which are most of a classic frame.
+func (f *Frame) Assign(from *Frame) {
+	long := f.Len > MaxClassicLen || from.Len > MaxClassicLen
+	f.Time, f.Offset, f.ID, f.Record = from.Time, from.Offset, from.ID, from.Record
+	f.Bus, f.File, f.Flags, f.Len, f.DLC = from.Bus, from.File, from.Flags, from.Len, from.DLC
+	if copy(f.Data[:MaxClassicLen], from.Data[:MaxClassicLen]); long {
+		f.Data = from.Data
+	}
+}
+
 // SetPayload copies p into the frame, sets Len and DLC, and clears the rest of
 // Data. A length that FD cannot carry is padded with zeros to the next one that
 // it can. It panics when p is longer than 64 bytes, or longer than 8 and the

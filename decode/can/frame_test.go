@@ -133,3 +133,22 @@ func TestConstants(t *testing.T) {
 		t.Error("constants differ from linux/can.h")
 	}
 }
+
+// TestAssign: a copy is whole whatever was there before.
+func TestAssign(t *testing.T) {
+	frame := func(n int, flags Flags) Frame {
+		f := Frame{Time: int64(n + 1), Offset: 2, ID: 3, Record: 4, Bus: 5, File: 6, Flags: flags}
+		f.SetPayload(bytes.Repeat([]byte{0xA5}, n))
+		return f
+	}
+	list := []Frame{frame(0, 0), frame(3, Extended), frame(8, Rx), frame(8, FD), frame(12, FD|BRS), frame(64, FD)}
+	for i := range list {
+		for j := range list {
+			to := list[i]
+			to.Assign(&list[j])
+			if to != list[j] {
+				t.Errorf("frame %d over frame %d: got %+v, want %+v", j, i, to, list[j])
+			}
+		}
+	}
+}

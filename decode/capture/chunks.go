@@ -38,11 +38,22 @@ type cutter struct {
 	err   error // why r gives no more
 }
 
-// next fills buf with the next chunk. It returns false when there is none: at
-// the end of the log, or when ctx is done.
-func (c *cutter) next(ctx context.Context, buf []byte) (chunk, bool) {
+// firstRoom is how much a buffer holds at first, in bytes: most logs are small.
+const firstRoom = 256 << 10
+
+// next makes a chunk of size bytes, or of what is left, in buf, which grows up to
+// that. It returns false when there is none: at the end of the log, or when ctx
+// is done.
+func (c *cutter) next(ctx context.Context, buf []byte, size int) (chunk, bool) {
+	if c.err != nil && len(c.rest) == 0 {
+		return chunk{}, false
+	}
+	buf = grown(buf, min(size, max(firstRoom, len(c.rest))))
 	n := copy(buf, c.rest)
-	for n < len(buf) && c.err == nil && ctx.Err() == nil {
+	for n < size && c.err == nil && ctx.Err() == nil {
+		if n == len(buf) {
+			buf = grown(buf, min(size, 4*n))
+		}
 		var m int
 		m, c.err = c.r.Read(buf[n:])
 		n += m
@@ -67,6 +78,14 @@ func (c *cutter) next(ctx context.Context, buf []byte) (chunk, bool) {
 	c.at.Offset += int64(end)
 	c.at.Record += uint32(bytes.Count(next.data, []byte("\n")))
 	return next, true
+}
+
+// grown returns buf with at least the given length, what it holds at its start.
+func grown(buf []byte, length int) []byte {
+	if length <= len(buf) {
+		return buf
+	}
+	return append(make([]byte, 0, length), buf...)[:length]
 }
 
 // skipLine drops everything up to the next line end and returns its length.
@@ -197,10 +216,7 @@ func (p *chunkFold[C]) cutAll(c *cutter) {
 		case <-p.ctx.Done():
 			return
 		}
-		if buf == nil {
-			buf = make([]byte, p.r.chunkSize)
-		}
-		next, ok := c.next(p.ctx, buf)
+		next, ok := c.next(p.ctx, buf, p.r.chunkSize)
 		if !ok {
 			return
 		}
@@ -226,6 +242,7 @@ func (p *chunkFold[C]) readAll() {
 		names = dec.names
 		p.gate.end(index)
 		p.read <- next
+		runtime.Gosched() // merged now, it tells the collector of the next chunk more
 	}
 }
 

@@ -180,13 +180,14 @@ func (p Part) appendTo(parts []part, own *spot) []part {
 // compute returns the checksum that the frame should hold. It is false where a
 // list has no byte for the frame.
 func (c *checksum) compute(f *can.Frame) (uint64, bool) {
-	var buf [maxCovered]byte
-	b, payload := buf[:0], f.Payload()
+	var few [4]byte
+	r, payload := c.summer.start, f.Payload()
 	for i := range c.parts {
 		p := &c.parts[i]
+		b := few[:0]
 		switch p.kind {
 		case PartData:
-			b = p.appendData(b, payload)
+			b = p.data(b, payload)
 		case PartID:
 			if f.Flags&can.Extended != 0 {
 				b = append(b, byte(f.ID>>24), byte(f.ID>>16))
@@ -202,24 +203,26 @@ func (c *checksum) compute(f *can.Frame) (uint64, bool) {
 		case PartLength:
 			b = append(b, byte(len(payload)))
 		case PartBytes:
-			b = append(b, p.bytes...)
+			b = p.bytes
 		case PartListed:
 			i := p.index.read(payload)
 			if i >= uint64(len(p.bytes)) {
 				return 0, false
 			}
-			b = append(b, p.bytes[i])
+			b = p.bytes[i : i+1]
 		}
+		r = c.summer.take(r, b)
 	}
-	return c.summer.sum(b) & c.at.mask, true
+	return c.summer.end(r) & c.at.mask, true
 }
 
-func (p *part) appendData(b, payload []byte) []byte {
-	if p.mask != 0 {
-		return append(b, payload[p.from]&p.mask)
+// data returns the bytes of a data part; room is for one that is masked.
+func (p *part) data(room, payload []byte) []byte {
+	switch {
+	case p.mask != 0:
+		return append(room, payload[p.from]&p.mask)
+	case p.from >= len(payload):
+		return nil
 	}
-	if p.from >= len(payload) {
-		return b
-	}
-	return append(b, payload[p.from:min(p.to, len(payload))]...)
+	return payload[p.from:min(p.to, len(payload))]
 }

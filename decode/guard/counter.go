@@ -20,6 +20,7 @@ type counter struct {
 	Counter
 	at     spot
 	places uint64 // how many values are sent; 0: 2^64
+	plain  bool   // every value is sent, one after the other
 }
 
 func (c Counter) compile() (counter, error) {
@@ -38,6 +39,7 @@ func (c Counter) compile() (counter, error) {
 		k.Step = 1
 	}
 	k.places = k.Modulo - uint64(len(k.Reserved))
+	k.plain = len(k.Reserved) == 0 && k.Step == 1
 	switch {
 	case k.Modulo-1 > c.Field.max():
 		return k, fmt.Errorf("modulo %d does not fit into %d bits", k.Modulo, c.Field.Length)
@@ -98,6 +100,9 @@ func (c *counter) verifyFirst(now uint64) Faults {
 
 // verify judges a value given the one before it.
 func (c *counter) verify(before, now uint64, steps int) Faults {
+	if c.plain && now == before+1 && now <= c.Modulo-1 { // the usual case
+		return 0
+	}
 	place, ok := c.place(now)
 	if !ok {
 		return ReservedCounter

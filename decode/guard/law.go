@@ -125,9 +125,11 @@ func (l Law) crcTable() *[256]uint64 {
 	return table
 }
 
-// sum takes in data.
-func (s *summer) sum(data []byte) uint64 {
-	r := s.start
+// sum returns the checksum of data.
+func (s *summer) sum(data []byte) uint64 { return s.end(s.take(s.start, data)) }
+
+// take takes in data after what gave r, at first start.
+func (s *summer) take(r uint64, data []byte) uint64 {
 	switch {
 	case s.Kind == CRC && s.Reflect:
 		for _, b := range data {
@@ -137,18 +139,25 @@ func (s *summer) sum(data []byte) uint64 {
 		for _, b := range data {
 			r = r<<8 ^ s.table[byte(r>>56)^b]
 		}
-		r >>= 64 - s.Width
 	case s.Kind == XOR:
 		for _, b := range data {
 			r ^= uint64(b)
 		}
 	default:
-		r = s.add(data)
+		r += s.add(data)
+	}
+	return r
+}
+
+// end makes the checksum of what take gave last.
+func (s *summer) end(r uint64) uint64 {
+	if s.Kind == CRC && !s.Reflect {
+		r >>= 64 - s.Width
 	}
 	return r ^ s.XorOut
 }
 
-// add is sum for the families that add up.
+// add returns what data adds in the families that add up.
 func (s *summer) add(data []byte) uint64 {
 	var total uint64
 	for _, b := range data {
@@ -161,7 +170,7 @@ func (s *summer) add(data []byte) uint64 {
 	if s.Subtract {
 		total = -total
 	}
-	return s.start + total
+	return total
 }
 
 // namedLaws are CRCs under their names in the catalogue of parametrised CRC

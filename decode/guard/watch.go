@@ -69,7 +69,8 @@ func (w *Watch) Add(f *can.Frame) Faults {
 		t := &w.guard.toggles[i]
 		faults |= r.flips[i].add(t.at.read(f.Payload()), t.every, now.steps)
 	}
-	r.last, r.at, r.length = *f, w.frames, min(r.length+1, 2)
+	r.last.Assign(f)
+	r.at, r.length = w.frames, min(r.length+1, 2)
 	w.current = now.run
 	w.Lost += uint64(now.lost)
 	return faults | now.faults

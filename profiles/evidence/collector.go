@@ -128,17 +128,6 @@ func (c *Collector) add(f *can.Frame) {
 	}
 }
 
-// setHead copies what is needed of a frame to tell times and places apart; the
-// payload beyond 8 bytes is left alone, as its copy would be the larger part.
-func setHead(to, f *can.Frame) {
-	to.Time, to.Offset, to.ID, to.Record = f.Time, f.Offset, f.ID, f.Record
-	to.Bus, to.File, to.Flags, to.Len, to.DLC = f.Bus, f.File, f.Flags, f.Len, f.DLC
-	copy(to.Data[:8], f.Data[:8])
-	if f.Len > 8 || to.Len > 8 {
-		to.Data = f.Data
-	}
-}
-
 // follow looks at two consecutive frames of the capture. What lies between two
 // captures that are read together is no gap.
 func (c *Collector) follow(last head, f *can.Frame) {

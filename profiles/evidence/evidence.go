@@ -116,7 +116,8 @@ func (m *Message) Seen() uint64 {
 	return m.Stream.Frames
 }
 
-// Signal is what one signal did, in physical values unless it says raw.
+// Signal is what one signal did, in physical values unless it says raw. Of one that
+// only protects its message, and that no profile names, there is no more than Frames.
 type Signal struct {
 	Def        *dbc.Signal
 	Own        *profiles.Signal // what the profile adds; never nil

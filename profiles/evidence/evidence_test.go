@@ -127,6 +127,9 @@ func TestGoodDrive(t *testing.T) {
 	if p50 := m.Stream.Gaps.Quantile(0.5); p50 < 99e5 || p50 > 101e5 {
 		t.Errorf("median gap %d ns, want 10 ms", p50)
 	}
+	if s := m.Signals["Check"]; s.Frames != 500 || s.Available != 0 {
+		t.Errorf("%d frames of the checksum, %d values: want 500, and no values of what the guard judges", s.Frames, s.Available)
+	}
 	rpm := m.Signals["Rpm"]
 	if rpm.Min != 800 || rpm.Max != 800+49*10 {
 		t.Errorf("rpm %g to %g, want 800 to 1290", rpm.Min, rpm.Max)

@@ -19,6 +19,7 @@ type message struct {
 	plan    *messagePlan
 	watch   *guard.Watch
 	signals []signal
+	calm    calm
 }
 
 // add looks into one frame. values is room for what it decodes; it is returned.
@@ -29,9 +30,10 @@ func (m *message) add(f *can.Frame, values []decode.Value, fits []fit) []decode.
 			m.fault(f, faults)
 		}
 	}
-	if m.plan.decoder == nil {
+	if m.plan.decoder == nil || m.addCalm(f, fits) {
 		return values
 	}
+	m.wake()
 	values, complete := m.plan.decoder.Decode(f, values)
 	if !complete {
 		m.Incomplete++
@@ -39,13 +41,8 @@ func (m *message) add(f *can.Frame, values []decode.Value, fits []fit) []decode.
 	available := len(values) > 0
 	for i := range values {
 		v := &values[i]
-		s := &m.signals[v.Signal.Index]
-		if !s.again(f, v, fits) {
-			number, ok := s.add(f, v)
-			if number {
-				s.pair(f, v, fits)
-			}
-			available = available && ok
+		if !m.signals[v.Signal.Index].take(f, v, fits) {
+			available = false
 		}
 		if v.Signal.Index == m.plan.page {
 			m.page(v.Raw)
@@ -54,6 +51,7 @@ func (m *message) add(f *can.Frame, values []decode.Value, fits []fit) []decode.
 	if available && !m.HasValid {
 		m.HasValid, m.FirstValid = true, f.Time
 	}
+	m.calmDown(f, complete)
 	return values
 }
 
@@ -88,6 +86,9 @@ func (m *message) faultTrack(one guard.Faults) *survey.Track {
 
 // merge takes over what followed; last and first are the frames at the seam.
 func (m *message) merge(next *message, last, first *can.Frame) {
+	m.wake()
+	next.wake()
+	m.calm = calm{}
 	if m.watch != nil && next.Judged > 0 && m.Judged > 0 {
 		m.seam(last, first)
 		m.LostByCount += m.watch.Lost
@@ -132,6 +133,7 @@ func (m *message) seam(last, first *can.Frame) {
 }
 
 func (m *message) finish() {
+	m.wake()
 	if m.watch != nil {
 		m.LostByCount += m.watch.Lost
 	}
@@ -160,8 +162,10 @@ type signal struct {
 	paired  bool // it is the value or the reference of a fit
 
 	Signal
+	seen       uint64   // frames of message.calm that it has counted
 	na         int      // doublings of NATrack when it is made
 	tallies    []uint64 // of a short field: frames by raw bits; Values is made of it
+	distinct   int      // of them not 0
 	before     float64  // the available value before it
 	beforeOK   bool
 	running    uint64 // raw value of the run not yet counted
@@ -178,9 +182,11 @@ func (s *signal) init(plan *signalPlan, g signalGrain) {
 		Def: plan.sig.Def, Own: plan.own, Track: newTrack(plan.named, g.track), MoreValues: g.values,
 		SwappedMin: math.Inf(1), SwappedMax: math.Inf(-1),
 	}
-	if plan.short {
+	switch {
+	case plan.guards || g.values:
+	case plan.short:
 		s.tallies = make([]uint64, 1<<plan.sig.Def.Length)
-	} else {
+	default:
 		s.Values = map[uint64]uint64{}
 	}
 	switch {
@@ -193,6 +199,22 @@ func (s *signal) init(plan *signalPlan, g signalGrain) {
 
 // bitsOf returns the raw bits of a value without its sign extension.
 func (s *signal) bitsOf(raw uint64) uint64 { return raw & (^uint64(0) >> (64 - min(64, s.Def.Length))) }
+
+// take looks at a value and reports whether it is available.
+func (s *signal) take(f *can.Frame, v *decode.Value, fits []fit) bool {
+	if s.plan.guards {
+		s.Frames++
+		return true
+	}
+	if s.again(f, v, fits) {
+		return true
+	}
+	number, available := s.add(f, v)
+	if number {
+		s.pair(f, v, fits)
+	}
+	return available
+}
 
 // add counts a value by itself and reports whether it is available.
 func (s *signal) add(f *can.Frame, v *decode.Value) (number, available bool) {
@@ -268,7 +290,12 @@ func (s *signal) flush() {
 
 func (s *signal) tally(raw, n uint64) {
 	if s.tallies != nil {
-		s.tallies[s.bitsOf(raw)] += n
+		at := &s.tallies[s.bitsOf(raw)]
+		if *at == 0 {
+			s.distinct++
+			s.MoreValues = s.distinct > MaxValues
+		}
+		*at += n
 		return
 	}
 	if _, ok := s.Values[raw]; ok || len(s.Values) < MaxValues {
@@ -278,14 +305,15 @@ func (s *signal) tally(raw, n uint64) {
 	}
 }
 
-// shortBits is the length of fields that cannot have more than MaxValues values.
-const shortBits = 6
+// shortBits is the greatest length of a field whose values are counted in an array.
+const shortBits = 8
 
 // setValues makes Values what it is in the end.
 func (s *signal) setValues() {
 	switch {
 	case s.MoreValues:
 		s.Values = nil
+		return
 	case s.tallies != nil:
 		s.Values = map[uint64]uint64{}
 	}
@@ -490,7 +518,9 @@ func (s *signal) merge(next *signal) {
 	next.flush()
 	s.MoreValues = s.MoreValues || next.MoreValues
 	for pattern, n := range next.tallies {
-		s.tallies[pattern] += n
+		if n > 0 && !s.MoreValues {
+			s.tally(uint64(pattern), n)
+		}
 	}
 	for _, raw := range slices.Sorted(maps.Keys(next.Values)) { // sorted: the cap must not fall on chance
 		s.tally(raw, next.Values[raw])

@@ -25,6 +25,7 @@ type messagePlan struct {
 	signals []signalPlan
 	series  bool       // Options.Series
 	talks   []talkPart // what it has to do with the dialogues
+	calm    *calmPlan  // nil: each frame is looked at in full
 }
 
 // signalPlan is what the collectors of a signal share.
@@ -39,7 +40,8 @@ type signalPlan struct {
 	half    float64  // half the raw range; 0: not looked at
 	quantum float64
 	named   bool  // a profile names it
-	short   bool  // no more values than are told apart
+	short   bool  // few values: they are counted in an array
+	guards  bool  // it protects the message, and no profile names it: only its frames are counted
 	asY     []int // fits it is the value of
 	asX     []int // fits it is the reference of
 }
@@ -115,6 +117,7 @@ func (p *Plan) planMessage(facts *profiles.MessageFacts, named map[profiles.Sign
 	}
 	plan.ignore = ignoredBits(plan)
 	plan.talks = p.partsOf(plan)
+	plan.calm = newCalmPlan(plan)
 	return plan, nil
 }
 
@@ -131,16 +134,11 @@ func ignoredBits(plan *messagePlan) (mask uint64) {
 	guards := plan.facts.Guarding()
 	for i := range plan.signals {
 		def := plan.signals[i].sig.Def
-		if !guards[def.Name] && !def.Multiplexer || def.Length > 64 {
+		if !guards[def.Name] && !def.Multiplexer {
 			continue
 		}
-		f := can.Frame{Len: can.MaxFDLen, Flags: can.FD}
-		if plan.signals[i].sig.Put(&f, ^uint64(0)>>(64-def.Length)) != nil {
-			continue
-		}
-		for b := range 8 {
-			mask |= uint64(f.Data[b]) << (8 * b)
-		}
+		in, _ := bitsOf(plan.signals[i].sig)
+		mask |= in
 	}
 	return mask
 }
@@ -165,7 +163,9 @@ func (p *Plan) planSignal(facts *profiles.MessageFacts, sig *decode.Signal, name
 		}
 	}
 	s.short = def.Length <= shortBits && !sig.Float()
-	guarding := facts.Guarding()[def.Name] || def.Multiplexer
+	guards := facts.Guarding()[def.Name]
+	s.guards = guards && !s.named && !def.Multiplexer
+	guarding := guards || def.Multiplexer
 	if def.Length < 8 || def.Length > 64 || sig.Float() || guarding {
 		return s
 	}

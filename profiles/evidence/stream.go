@@ -212,7 +212,7 @@ func (s *stream) add(f *can.Frame) {
 	s.Ones |= word
 	s.Zeros |= ^word
 	s.see(word)
-	setHead(&s.LastFrame, f)
+	s.LastFrame.Assign(f)
 }
 
 // see keeps what is counted about payloads.
