@@ -19,8 +19,10 @@ type pursuit struct {
 	// The values of the leading signal within the window, and the last before it:
 	// a value stands until the next one. Equal ones in a row are kept once.
 	lead    []sample
-	moved   bool // it had two values
-	dropped bool // more of them than fit
+	some    bool    // it had a value
+	known   float64 // the first
+	moved   bool    // it had another
+	dropped bool    // more of them than fit
 
 	judged, wrong uint64
 	at            time.Duration
@@ -76,7 +78,13 @@ func (p *pursuit) leads(t time.Duration, v float64) {
 	if n > 0 && (p.lead[n-1].v == v || math.IsNaN(p.lead[n-1].v) && math.IsNaN(v)) {
 		return
 	}
-	p.moved = p.moved || n > 0 && !math.IsNaN(v)
+	switch {
+	case math.IsNaN(v):
+	case !p.some:
+		p.some, p.known = true, v
+	case v != p.known:
+		p.moved = true
+	}
 	if n == maxSamples {
 		p.lead = append(p.lead[:0], p.lead[1:]...)
 		p.dropped = true
