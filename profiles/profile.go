@@ -76,6 +76,16 @@ type Node struct {
 
 	Buses []string `yaml:"buses,omitempty"` // where it listens; empty: where it sends
 	Flags []Flag   `yaml:"flags,omitempty"` // its own fault, limp and lamp bits: its verdict on the others
+
+	Diagnosis *Diagnosis `yaml:"diagnosis,omitempty"` // where it is asked for trouble codes; nil: not known
+}
+
+// Diagnosis is the pair of identifiers by which a node is asked for its trouble
+// codes and answers. They are never sent but for reading.
+type Diagnosis struct {
+	Bus     string `yaml:"bus,omitempty"` // that a tester is on; empty: any
+	Request ID     `yaml:"request"`
+	Answer  ID     `yaml:"answer"`
 }
 
 // IsFitted reports whether the car has the node.

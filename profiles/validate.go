@@ -35,6 +35,9 @@ func (s *Setting) checkNodes() (problems Problems) {
 				problems = append(problems, unknown(s, path+".buses", "bus", bus, s.Profile.Buses))
 			}
 		}
+		if d := node.Diagnosis; d != nil && d.Bus != "" && s.Profile.Buses[d.Bus] == nil {
+			problems = append(problems, unknown(s, path+".diagnosis.bus", "bus", d.Bus, s.Profile.Buses))
+		}
 		for i, flag := range node.Flags {
 			at := fmt.Sprintf("%s.flags[%d]", path, i)
 			problems = append(problems, s.checkSignal(at+".signal", flag.Signal)...)

@@ -124,3 +124,18 @@ func moduleName(s string) string {
 	}
 	return s
 }
+
+// FormatCodes writes codes as a list that ParseCodes reads again.
+func FormatCodes(codes []Code) string {
+	if len(codes) == 0 {
+		return "no codes\n"
+	}
+	var b strings.Builder
+	for _, c := range codes {
+		if c.Module != "" {
+			b.WriteString(c.Module + ": ")
+		}
+		b.WriteString(strings.TrimSpace(c.Code+" "+c.Text) + "\n")
+	}
+	return b.String()
+}
