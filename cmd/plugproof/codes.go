@@ -62,8 +62,8 @@ and which messages of the setting they point at.
 --import takes a list as a scan tool writes it: a line holds a module, a code and
 a text, or stands under a line with the module's name.
 
---on asks the modules themselves. It only reads: there is no request in this tool
-that clears, writes, unlocks or moves anything. Not every module answers, and the
+--on asks the modules themselves. It only reads: this tool has no request that
+clears, writes, unlocks or moves anything. Not every module answers, and the
 services 03, 07 and 0A are those of emission modules only; units of the profile
 are asked by their own address besides.
 
@@ -111,7 +111,7 @@ func runCodes(ctx context.Context, a *app, o *codesOptions) error {
 			return err
 		}
 	}
-	before, err := readCodes(a, o.before)
+	before, err := readCodes(o.before)
 	if err != nil {
 		return err
 	}
@@ -129,7 +129,7 @@ func runCodes(ctx context.Context, a *app, o *codesOptions) error {
 			return failed
 		}
 		codes = doc.take(report)
-	} else if codes, err = readCodes(a, o.list); err != nil {
+	} else if codes, err = a.codeList(o.list); err != nil {
 		return err
 	}
 	doc.fill(codes, before, o.before != "", setting)
@@ -191,27 +191,17 @@ func (o *codesOptions) file(j *job.Job, codes []rules.Code) error {
 	return err
 }
 
-// readCodes reads a list; "" is none, - standard input.
-func readCodes(a *app, path string) ([]rules.Code, error) {
-	if path == "" {
-		return nil, nil
+// codeList reads a list of trouble codes; - is standard input.
+func (a *app) codeList(path string) ([]rules.Code, error) {
+	if path != "-" {
+		return readCodes(path)
 	}
-	const help = "one code a line, as in: TCM U0100 lost engine; or a line that says: no codes"
-	var src []byte
-	var err error
-	if path == "-" {
-		src, err = io.ReadAll(io.LimitReader(a.stdin, maxSmall+1))
-		if len(src) > maxSmall {
-			err = fmt.Errorf("standard input: too large: over %d bytes", maxSmall)
-		}
-	} else {
-		src, err = readSmall(path)
-	}
+	src, err := io.ReadAll(io.LimitReader(a.stdin, maxSmall))
 	if err != nil {
 		return nil, err
 	}
-	codes, err := rules.ParseCodes(path, src)
-	return codes, hint(err, "%s", help)
+	codes, err := rules.ParseCodes("standard input", src)
+	return codes, hint(err, codesHint)
 }
 
 // readCar asks the modules on an interface. The report may be there with an error.

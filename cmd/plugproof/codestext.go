@@ -68,7 +68,7 @@ func (a codesAddress) label() string {
 	if a.Name != "" {
 		return a.Name
 	}
-	return "module at " + a.Request
+	return "at " + a.Request
 }
 
 // take files what modules said, and gives their codes as a list.

@@ -34,6 +34,8 @@ func TestKernel(t *testing.T) {
 		{Name: "RecordDownAndUp", Run: testRecordDownAndUp},
 		{Name: "RecordOverflow", Run: testRecordOverflow},
 		{Name: "RecordActive", Run: testRecordActive},
+		{Name: "Codes", Run: testCodes},
+		{Name: "CodesOtherTester", Run: testCodesOtherTester},
 	})
 }
 

@@ -52,8 +52,10 @@ func readCodes(path string) ([]rules.Code, error) {
 		return nil, err
 	}
 	codes, err := rules.ParseCodes(path, src)
-	return codes, hint(err, "one code a line, as in: TCM U0100 lost engine; or a line that says: no codes")
+	return codes, hint(err, codesHint)
 }
+
+const codesHint = "one code a line, as in: TCM U0100 lost engine; or a line that says: no codes"
 
 // measure is a figure that was measured; it need not be given. It satisfies
 // pflag.Value.

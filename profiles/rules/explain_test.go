@@ -53,7 +53,7 @@ func TestCompareCodes(t *testing.T) {
 func TestFormatCodes(t *testing.T) {
 	for _, codes := range [][]Code{
 		nil,
-		{{Module: "TCM", Code: "U0100-87", Text: "lost engine"}, {Module: "module at 0x7E0", Code: "P0135"}, {Code: "B0001", Text: "stored"}},
+		{{Module: "TCM", Code: "U0100-87", Text: "lost engine"}, {Module: "at 0x7E0", Code: "P0135"}, {Code: "B0001", Text: "stored"}},
 	} {
 		got, err := ParseCodes("list", []byte(FormatCodes(codes)))
 		if err != nil || len(got) != len(codes) {

@@ -30,6 +30,9 @@ type Reading struct {
 func JudgeReading(bus Interface, r Reading) (*Session, []Refusal) {
 	physical := bus.Physical() != ""
 	refusals := judgeBus(&Bus{Interface: bus}, &Policy{}, physical)
+	if bus.Missing {
+		return nil, refusals
+	}
 	if physical && !r.Stationary {
 		refusals = append(refusals, Refusal{
 			Rule: "read/not-stationary", Bus: bus.Name, Reason: "nobody stated that the car stands and stays",
