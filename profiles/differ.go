@@ -33,8 +33,16 @@ func Differ(a, b *Setting) []Difference {
 	key := func(m *MessageFacts) string {
 		return fmt.Sprintf("%s %v %08X", m.Bus, m.ID.Extended, m.ID.Value)
 	}
+	echoed := [2]map[SignalRef]bool{a.Echoed(), b.Echoed()}
 	for _, pair := range joined(expected(a), expected(b), key) {
-		list = append(list, differMessage(a, b, pair[0], pair[1])...)
+		found := differMessage(a, b, pair[0], pair[1])
+		for i := range found {
+			d := &found[i]
+			for side, m := range pair {
+				d.Echo = d.Echo || m != nil && echoed[side][m.differing(d.What)]
+			}
+		}
+		list = append(list, found...)
 	}
 	slices.SortStableFunc(list, func(x, y Difference) int {
 		return cmp.Or(cmp.Compare(x.Bus, y.Bus), cmp.Compare(x.ID.Value, y.ID.Value))
@@ -130,6 +138,19 @@ func differMessage(sa, sb *Setting, a, b *MessageFacts) (list []Difference) {
 		add("constant "+signal, a.Own.Constants[signal].describe(), b.Own.Constants[signal].describe())
 	}
 	return list
+}
+
+// differing returns the signal that a difference is about; no signal's name where
+// it is about the message.
+func (m *MessageFacts) differing(what string) SignalRef {
+	signal, ok := strings.CutPrefix(what, "constant ")
+	switch {
+	case what == "pages" && m.Own.Pages != nil:
+		signal = m.Own.Pages.Signal
+	case !ok:
+		return ""
+	}
+	return SignalRef(m.Name + "." + signal)
 }
 
 // ShownIn returns the first stage in which a message shows: key-on for what is

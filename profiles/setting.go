@@ -86,6 +86,25 @@ func (s *Setting) Sources() map[SignalRef][]SignalRef {
 	return sources
 }
 
+// Echoed returns the signals that, by the chains of functions, are a gateway's
+// copies of what the replaced node sends: whatever they show is the setting that
+// was chosen, not the car.
+func (s *Setting) Echoed() map[SignalRef]bool {
+	echoed := map[SignalRef]bool{}
+	for _, f := range s.Functions {
+		if len(f.Chain) == 0 {
+			continue
+		}
+		if m, _ := s.Signal(f.Chain[0]); m == nil || m.Sender == "" || m.Sender != s.Replaced {
+			continue
+		}
+		for _, ref := range f.Chain[1:] {
+			echoed[ref] = true
+		}
+	}
+	return echoed
+}
+
 // Signal returns the definition of a signal, nil when no DBC has it.
 func (s *Setting) Signal(ref SignalRef) (*MessageFacts, *dbc.Signal) {
 	message, signal := ref.Split()

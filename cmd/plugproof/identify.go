@@ -19,17 +19,19 @@ import (
 // identifyOptions are the flags of identify.
 type identifyOptions struct {
 	profileFolders
-	ecu     string
-	buses   list
-	explain bool
-	format  string
-	out     string
+	ecu      string
+	buses    list
+	bitrates list
+	explain  bool
+	format   string
+	out      string
 }
 
 func (o *identifyOptions) addFlags(flags *pflag.FlagSet) {
 	o.profileFolders.addFlags(flags)
 	flags.StringVar(&o.ecu, "replaced-ecu", "", "what stood in the engine computer's place: out, factory or new")
 	flags.Var(&o.buses, "bus", "the interface of a capture that is a bus of the settings, as `IF=BUS`; may be repeated")
+	flags.VarP(&o.bitrates, "bitrate", "b", "the bit rate of a bus as `[BUS=]RATE`; may be repeated")
 	flags.BoolVar(&o.explain, "explain", false, "list every discriminator: seen, contradicted, not testable")
 	flags.StringVarP(&o.format, "format", "f", "text", "`FORMAT` of the output: text, json or html")
 	flags.StringVarP(&o.out, "out", "o", "", "write to `FILE` instead of standard output")
@@ -91,6 +93,10 @@ func runIdentify(ctx context.Context, a *app, o *identifyOptions, paths []string
 	if err != nil {
 		return err
 	}
+	rates, err := parseBitrates(o.bitrates)
+	if err != nil {
+		return err
+	}
 	lib, err := o.library()
 	if err != nil {
 		return err
@@ -115,6 +121,9 @@ func runIdentify(ctx context.Context, a *app, o *identifyOptions, paths []string
 	if err != nil {
 		return err
 	}
+	unusedBitrates(a, rates, busNames(r.Buses()))
+	setNamed(r.Buses(), rates)
+	setMissing(r.Buses(), rates)
 	res, err := plan.Judge(c, in)
 	if err != nil {
 		return hint(err, "--bus IF=BUS")

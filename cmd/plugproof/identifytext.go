@@ -43,7 +43,11 @@ func writeAnswer(b *strings.Builder, res *identify.Result, plan *identify.Plan, 
 	}
 	fmt.Fprintln(b, c.strong(plain(head)))
 	fact := func(name, format string, args ...any) {
-		fmt.Fprintf(b, "  %-12s%s\n", name, plain(fmt.Sprintf(format, args...)))
+		const indent = 14
+		for _, line := range report.Wrap(plain(fmt.Sprintf(format, args...)), report.Width-indent) {
+			fmt.Fprintf(b, "  %-12s%s\n", name, line)
+			name = ""
+		}
 	}
 	known := len(plan.Names())
 	narrowed := len(res.Settings) < known || known == 1
@@ -125,6 +129,9 @@ func writeEvidence(b *strings.Builder, res *identify.Result, c colours) {
 	rows := []table.Row{{"", "module", "message", "id", "what", "setting says", "capture shows", ">odds"}}
 	for _, p := range res.Evidence {
 		row := table.Row{p.Outcome, p.Module, p.Message, p.ID, p.What, p.Says, p.Shown, ""}
+		if p.Module == "" {
+			row[2] = "the " + p.Bus + " bus"
+		}
 		if p.Outcome != identify.NotTestable {
 			row[7] = report.Odds(p.Odds)
 		}

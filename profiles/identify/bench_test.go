@@ -1,4 +1,4 @@
-package identify
+package identify_test
 
 import (
 	"fmt"
@@ -6,7 +6,9 @@ import (
 	"testing/fstest"
 
 	"plugproof/profiles"
+	"plugproof/profiles/confusion"
 	"plugproof/profiles/demo"
+	"plugproof/profiles/identify"
 	"plugproof/profiles/library"
 )
 
@@ -24,9 +26,9 @@ func synthetic(n int) *profiles.Library {
 		profiles.Folder{Name: "library", FS: library.FS()}, profiles.Folder{Name: "synthetic", FS: files})
 }
 
-func loaded(b *testing.B, lib *profiles.Library) *Plan {
+func loaded(b *testing.B, lib *profiles.Library) *identify.Plan {
 	b.Helper()
-	p, err := Load(lib)
+	p, err := identify.Load(lib)
 	if err != nil {
 		b.Fatal(err)
 	}
@@ -48,7 +50,7 @@ func BenchmarkThousand(b *testing.B) {
 			c.Add(frames[:n])
 			left -= n
 		}
-		res, err := p.Judge(c, Input{})
+		res, err := p.Judge(c, identify.Input{})
 		if err != nil || len(res.Settings) == 0 {
 			b.Fatal(res, err)
 		}
@@ -58,7 +60,7 @@ func BenchmarkThousand(b *testing.B) {
 
 // BenchmarkCollect is the loop over frames alone, with the twelve settings.
 func BenchmarkCollect(b *testing.B) {
-	p := newPlan(b, settings(b))
+	p := plan(b, confusion.Library())
 	s := demo.Settings()[6]
 	frames, buses := record(b, s, demo.Script(0, s))
 	b.SetBytes(int64(len(frames)) * 16) // a classic frame as the kernel passes it

@@ -1,9 +1,7 @@
 package identify
 
 import (
-	"fmt"
 	"slices"
-	"strings"
 
 	"plugproof/profiles"
 )
@@ -18,7 +16,7 @@ type car struct {
 
 	titles map[string]string // of modules
 	hangs  map[string]bool   // modules that fall silent with the replaced unit
-	buses  string            // with their bit rates
+	rates  map[string]int64  // bit/s of the buses; 0: not stated
 	shows  []string          // modules that show the malfunction lamp
 	wheels string            // module that measures the wheels
 	lever  string            // module that has the lever
@@ -27,17 +25,15 @@ type car struct {
 func newCar(s *profiles.Setting) *car {
 	c := &car{
 		Name: s.Name, Title: s.Title, Identity: s.Identity, Settings: s.Settings,
-		titles: map[string]string{}, hangs: map[string]bool{},
+		titles: map[string]string{}, hangs: map[string]bool{}, rates: map[string]int64{},
 	}
 	for name, node := range s.Nodes {
 		c.titles[name] = node.Title
 		c.hangs[name] = node.HangsOn != "" && node.HangsOn == s.Replaced
 	}
-	var b strings.Builder
 	for _, bus := range s.Buses {
-		fmt.Fprintf(&b, "%s %d;", bus.Name, bus.Bitrate)
+		c.rates[bus.Name] = int64(bus.Bitrate)
 	}
-	c.buses = b.String()
 	for _, f := range s.Functions {
 		if f.Lamp != nil && len(f.Chain) > 0 && f.Chain[0] == s.Roles[profiles.MIL] {
 			c.shows = append(c.shows, f.Ends)

@@ -12,6 +12,7 @@ const (
 	maxStreams = 8192 // identifiers told apart per interface
 	maxValues  = 16   // distinct values kept of a field
 	maxJudged  = 2000 // frames that a law is tried on: enough to be sure
+	maxPause   = 1e9  // ns; a longer gap is a pause, or the cycle of a slow message
 )
 
 // Collector gathers generic figures of every identifier in one pass. It
@@ -38,6 +39,9 @@ type stream struct {
 	frames      uint64
 	first, last int64
 	gaps        survey.Gaps
+	active      int64  // ns, the gaps up to maxPause added up
+	paced       uint64 // how many those are
+	repeats     uint64 // frames with the payload of the one before; where ask is not nil
 	lengths     [can.MaxFDLen + 1]uint32
 	fields      []values // as ask.fields
 	laws        []trial  // as ask.laws
@@ -131,14 +135,17 @@ func (s *stream) add(f *can.Frame) {
 	changed := s.frames == 0 || s.payload != f.Data
 	if s.frames == 0 {
 		s.first = f.Time
-	} else if gap := f.Time - s.last; gap >= 0 {
-		s.gaps.Add(gap)
+	} else {
+		s.gap(f.Time - s.last)
 	}
 	s.frames++
 	s.last = f.Time
 	s.lengths[min(f.Len, can.MaxFDLen)]++
 	if s.ask == nil {
 		return
+	}
+	if !changed {
+		s.repeats++
 	}
 	for i := range s.laws {
 		// The same payload again says nothing new of a checksum.
@@ -153,6 +160,18 @@ func (s *stream) add(f *can.Frame) {
 		s.fields[i].add(&s.ask.fields[i], f.Payload())
 	}
 	s.payload = f.Data
+}
+
+// gap takes the time since the frame before; a clock that stepped back gives none.
+func (s *stream) gap(ns int64) {
+	if ns < 0 {
+		return
+	}
+	s.gaps.Add(ns)
+	if ns <= maxPause {
+		s.active += ns
+		s.paced++
+	}
 }
 
 func (v *values) add(q *fieldQuestion, p []byte) {
@@ -224,10 +243,11 @@ func (p *port) standardOrExtended(id profiles.ID) *stream {
 }
 
 func (s *stream) merge(next *stream) {
-	if gap := next.first - s.last; gap >= 0 {
-		s.gaps.Add(gap)
-	}
+	s.gap(next.first - s.last)
 	s.gaps.Merge(&next.gaps)
+	s.active += next.active
+	s.paced += next.paced
+	s.repeats += next.repeats
 	s.frames += next.frames
 	s.last, s.payload = next.last, next.payload
 	for i, n := range next.lengths {

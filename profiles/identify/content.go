@@ -160,7 +160,7 @@ func constant(k *keyPlan, s *stream, signal string, fits []bool) item {
 			continue
 		}
 		if it.missing == answered {
-			it.missing = "fewer than two frames with a value"
+			it.missing = fewValues
 		}
 		v := &s.fields[c.question]
 		usual, total := v.usual()

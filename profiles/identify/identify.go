@@ -126,10 +126,11 @@ const (
 
 // Step is the capture step that tells most of what still ties apart.
 type Step struct {
-	Stage   string `json:"stage"` // of the capture script; "" for none of it
-	Text    string `json:"text"`
-	Exposes int    `json:"discriminators"`
-	Why     string `json:"why"`
+	Stage   string  `json:"stage"` // of the capture script; "" for none of it
+	Text    string  `json:"text"`
+	Exposes int     `json:"discriminators"`
+	Bits    float64 `json:"expected_bits"` // of information on the settings still tied
+	Why     string  `json:"why"`
 }
 
 // Ranked is a class of settings that nothing on the bus tells apart.
@@ -152,7 +153,7 @@ const (
 // Piece is one discriminator and what the capture says of it.
 type Piece struct {
 	Outcome Outcome `json:"outcome"`
-	Module  string  `json:"module"`
+	Module  string  `json:"module"` // "": of the bus itself
 	Message string  `json:"message"`
 	Bus     string  `json:"bus"`
 	ID      string  `json:"id"`

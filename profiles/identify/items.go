@@ -16,6 +16,8 @@ var (
 	oddsUndeclared = math.Log(0.98 / 0.05)   // not declared, and it came
 	oddsLength     = math.Log(0.99 / 0.01)   //
 	oddsPace       = math.Log(0.95 / 0.10)   // cycle
+	oddsKind       = math.Log(0.95 / 0.02)   // sent on a change, and it comes steadily
+	oddsFarPace    = math.Log(0.95 / 0.02)   // cycle, off by farPace and more
 	oddsPages      = math.Log(0.95 / 0.10)   //
 	oddsLaw        = math.Log(0.99 / 0.02)   // counter, checksum
 	oddsConstant   = math.Log(0.999 / 0.001) // configuration field
@@ -23,21 +25,27 @@ var (
 
 // What a capture must hold for a piece of evidence; common practice.
 const (
-	leastWindow  = 2e9 // ns that a module must have been alive for an absence to count
-	cyclesAbsent = 3   // and in cycles of the message
-	graceModule  = 2e9 // ns longer for a whole module
-	leastGaps    = 10  // for a cycle
-	leastTrials  = 64  // for a law over time
-	leastContent = 16  // different payloads, for a law of one frame
-	leastSame    = 2   // frames with the value, for a constant
+	leastWindow  = 2e9                       // ns that a module must have been alive for an absence to count
+	cyclesAbsent = 3                         // and in cycles of the message
+	graceModule  = 2e9                       // ns longer for a whole module
+	leastGaps    = 10                        // for a cycle
+	farPace      = 1.5                       // times the cycle, or the cycle times that
+	steadyGaps   = profiles.DefaultTolerance // of the usual gap: how far nine of ten gaps may be from it
+	leastTrials  = 64                        // for a law over time
+	leastContent = 16                        // different payloads, for a law of one frame
+	leastSame    = 2                         // frames with the value, for a constant
 	shareLaw     = 0.97
 	shareBroken  = 0.95
 	shareSame    = 0.9
 )
 
-// answered is why an item is not testable where the length of the frames has
-// answered already: another layout has no such field.
-const answered = "the length tells already"
+// Why an item is not testable.
+const (
+	answered  = "the length tells already" // another layout has no such field
+	tooShort  = "the capture is too short"
+	oneFrame  = "one frame only"
+	fewValues = "fewer than two frames with a value"
+)
 
 // item is one question that a capture answers about settings, or cannot.
 type item struct {
@@ -59,6 +67,7 @@ type scene struct {
 	alive    map[string]map[string]int64 // by bus and module: ns for which it sent
 	seen     map[string]bool             // modules
 	ecuSeen  uint64                      // frames of the replaced unit
+	rates    []rateItem                  // of the recorded buses
 }
 
 func (sc *scene) stream(k *keyPlan) *stream { return sc.streams[k.bus][k.id] }
@@ -80,7 +89,9 @@ func (sc *scene) measure() {
 			sc.alive[k.bus] = map[string]int64{}
 		}
 		alive := sc.alive[k.bus]
-		alive[k.sender] = max(alive[k.sender], int64(s.frames)*s.gaps.Quantile(0.5))
+		// Where an adapter delivers in clumps the usual gap is near 0, and where
+		// all messages are slow no gap is short: whichever is longer.
+		alive[k.sender] = max(alive[k.sender], int64(s.frames)*s.gaps.Quantile(0.5), s.active)
 	}
 }
 
@@ -104,7 +115,7 @@ func (sc *scene) items(k *keyPlan) []item {
 	if s == nil {
 		return list
 	}
-	list = append(list, length(k, s), pace(k, s))
+	list = append(list, length(k, s), pace(k, s), kind(k, s))
 	fits := lengthFits(k, s)
 	for _, part := range lawParts(k) {
 		list = append(list, law(k, s, part, fits))
@@ -124,7 +135,7 @@ func (sc *scene) presence(k *keyPlan, s *stream) item {
 	if s != nil {
 		it.shown = fmt.Sprintf("%d frames", s.frames)
 		if s.frames < leastSame && slices.ContainsFunc(k.kinds, cyclic) {
-			it.missing = "one frame only"
+			it.missing = oneFrame
 			return it
 		}
 		it.loss[0] = oddsUndeclared
@@ -147,7 +158,7 @@ func (sc *scene) presence(k *keyPlan, s *stream) item {
 			}
 		}
 		if slices.Max(it.loss) == 0 {
-			it.missing = "the capture is too short"
+			it.missing = tooShort
 		}
 	}
 	if whole {
@@ -178,7 +189,7 @@ func length(k *keyPlan, s *stream) item {
 		return fmt.Sprintf("%d bytes", f.m.Length.Value)
 	}
 	if s.frames < leastSame {
-		it.missing = "one frame only"
+		it.missing = oneFrame
 		return it
 	}
 	for n, fits := range lengthFits(k, s) {
@@ -206,8 +217,8 @@ func pace(k *keyPlan, s *stream) item {
 		}
 		return f.m.Cycle.Value.String()
 	}
-	usual, mean := float64(s.gaps.Quantile(0.5)), float64(s.last-s.first)/float64(max(1, s.frames-1))
-	it.shown = "about " + roundTime(usual)
+	gaps := s.usualGaps()
+	it.shown = "about " + roundTime(gaps[0])
 	if s.gaps.Count() < leastGaps {
 		it.missing, it.shown = fmt.Sprintf("fewer than %d gaps", leastGaps), fmt.Sprintf("%d frames", s.frames)
 		return it
@@ -217,9 +228,65 @@ func pace(k *keyPlan, s *stream) item {
 		if cyclic(f) {
 			want = float64(f.m.Cycle.Value)
 		}
-		// An adapter that delivers in bursts bends the usual gap, a pause the mean.
-		if want > 0 && math.Abs(usual-want) > f.m.Tolerance*want && math.Abs(mean-want) > f.m.Tolerance*want {
+		if want == 0 {
+			continue
+		}
+		near, fits := false, false
+		for _, gap := range gaps {
+			fits = fits || math.Abs(gap-want) <= f.m.Tolerance*want
+			near = near || gap < farPace*want && want < farPace*gap
+		}
+		switch {
+		case fits:
+		case near:
 			it.loss[n] = oddsPace
+		default:
+			it.loss[n] = oddsFarPace
+		}
+	}
+	return it
+}
+
+// usualGaps returns what the cycle may be, in ns: the usual gap, which clumped
+// stamps bend; the mean, which a pause bends; the mean without pauses, which a
+// cycle about as long as a pause has not.
+func (s *stream) usualGaps() []float64 {
+	gaps := []float64{float64(s.gaps.Quantile(0.5)), float64(s.last-s.first) / float64(max(1, s.frames-1))}
+	if s.paced >= leastGaps {
+		gaps = append(gaps, float64(s.active)/float64(s.paced))
+	}
+	if gaps[0] == 0 {
+		gaps[0] = gaps[1]
+	}
+	return gaps
+}
+
+// kind asks whether a message that is said to be sent on a change comes steadily
+// all the same. The opposite shows in the cycle.
+func kind(k *keyPlan, s *stream) item {
+	it := item{key: k, group: "pace", what: "kind", loss: make([]float64, len(k.kinds))}
+	it.says = func(f *fact) string {
+		if !f.sent {
+			return "not sent"
+		}
+		return string(f.m.Kind)
+	}
+	usual := float64(s.gaps.Quantile(0.5))
+	near := func(q float64) bool { return math.Abs(float64(s.gaps.Quantile(q))-usual) <= steadyGaps*usual }
+	it.shown = "on changes"
+	switch {
+	case s.gaps.Count() < leastGaps:
+		it.missing = fmt.Sprintf("fewer than %d gaps", leastGaps)
+		return it
+	case s.repeats >= leastGaps && 2*s.repeats > s.frames && near(0.05) && near(0.95):
+		it.shown = "steadily, the same again and again"
+	default:
+		it.missing = "its payload changes all the time, or it comes at odd times"
+		return it
+	}
+	for n, f := range k.kinds {
+		if f.sent && f.m.Kind == profiles.OnChange {
+			it.loss[n] = oddsKind
 		}
 	}
 	return it

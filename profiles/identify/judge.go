@@ -15,8 +15,8 @@ import (
 // not its own: more than one message that did not come.
 var unsatisfied = math.Log(48)
 
-// Judge says what the collected capture tells of the car. The collector is not to
-// be used afterwards. The error says which bus of Input.Map there is not.
+// Judge says what the collected capture tells of the car. The collector may go on
+// collecting afterwards. The error says which bus of Input.Map there is not.
 func (p *Plan) Judge(c *Collector, in Input) (*Result, error) {
 	sc := &scene{plan: p, in: in}
 	res := &Result{ReadOff: []string{}, Unserved: []string{}, Notes: []string{}}
@@ -24,10 +24,13 @@ func (p *Plan) Judge(c *Collector, in Input) (*Result, error) {
 	if res.Interfaces, err = sc.findBuses(c); err != nil {
 		return nil, err
 	}
+	sc.findRates(c.buses, res.Interfaces)
 	sc.measure()
 	car := sc.judgeKeys((*keyPlan).evident)
+	car.addRates(sc.rates)
 	shares, foreign := sc.explained()
 	res.Foreign = foreign
+	car.ruleOut(shares, foreign)
 	ranked := p.rank(car)
 	sc.verdict(res, car, ranked, shares)
 	for _, r := range ranked {
@@ -88,13 +91,18 @@ func (sc *scene) verdict(res *Result, car *score, ranked []class, shares []float
 	for _, loss := range car.loss[first] {
 		worst = max(worst, loss)
 	}
+	for i := range sc.rates {
+		worst = max(worst, sc.rates[i].against(sc.plan.settings[first]))
+	}
 	switch {
 	case res.Foreign > 0 && res.Explained < leastExplained, worst > unsatisfied, len(sc.recorded) == 0 && len(res.Interfaces) > 0:
 		res.Verdict = NoneFits
 	case tied, res.Seen == 0:
 		res.Verdict = Tie
-	case best.loss == 0 && res.Odds >= identifiedOdds && res.Seen >= leastSeen && modules > 1:
-		// One module alone tells which module it is, not which car.
+	case best.loss == 0 && res.Odds >= identifiedOdds && res.Seen >= leastSeen && modules > 1 && !car.unread(first):
+		// One module alone tells which module it is, not which car. What the car
+		// says of its configuration is heard first: it may be that of no setting on
+		// file.
 		res.Verdict = Identified
 	default:
 		res.Verdict = Likely
@@ -134,34 +142,49 @@ func (sc *scene) findBuses(c *Collector) ([]Interface, error) {
 		switch {
 		case sc.in.Map[in.Name] != "":
 			in.Bus, in.How = sc.in.Map[in.Name], "given"
-		case known[in.Name] != nil:
+		case known[in.Name] != nil && 2*ports[in.Name].hits(known[in.Name]) >= ports[in.Name].frames:
 			in.Bus, in.How = in.Name, "same name"
 		}
 		taken[in.Bus] = true
 	}
 	for i := range list {
-		if in := &list[i]; in.Bus == "" {
-			in.How = "fits nowhere"
-			if bus := fitting(ports[in.Name], known, taken); bus != "" {
-				in.Bus, in.How = bus, "identifiers"
-				taken[bus] = true
-			}
+		in := &list[i]
+		if in.Bus == "" {
+			in.Bus, in.How = placeFor(in.Name, ports[in.Name], known, taken)
+			taken[in.Bus] = true
 		}
-		sc.record(ports[list[i].Name], list[i].Bus)
+		sc.record(ports[in.Name], in.Bus)
 	}
 	return list, nil
+}
+
+// placeFor finds the bus of an interface that none of its name has the identifiers
+// of: the free bus that has most, else the one of its name after all.
+func placeFor(name string, p *port, known map[string]map[profiles.ID]bool, taken map[string]bool) (bus, how string) {
+	if bus = fitting(p, known, taken); bus != "" {
+		return bus, "identifiers"
+	}
+	if known[name] != nil && !taken[name] {
+		return name, "same name"
+	}
+	return "", "fits nowhere"
+}
+
+// hits counts the frames of an interface that have one of some identifiers.
+func (p *port) hits(known map[profiles.ID]bool) (n uint64) {
+	for _, s := range p.streams {
+		if known[s.id] {
+			n += s.frames
+		}
+	}
+	return n
 }
 
 // fitting returns the free bus that has at least half of an interface's frames.
 func fitting(p *port, known map[string]map[profiles.ID]bool, taken map[string]bool) (best string) {
 	most := uint64(0)
 	for _, bus := range slices.Sorted(maps.Keys(known)) {
-		hits := uint64(0)
-		for _, s := range p.streams {
-			if known[bus][s.id] {
-				hits += s.frames
-			}
-		}
+		hits := p.hits(known[bus])
 		if !taken[bus] && hits > most && 2*hits >= p.frames {
 			best, most = bus, hits
 		}

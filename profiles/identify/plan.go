@@ -139,6 +139,7 @@ func Load(lib *profiles.Library) (*Plan, error) {
 func (p *Plan) add(s *profiles.Setting) error {
 	i := len(p.settings)
 	p.settings = append(p.settings, newCar(s))
+	echoed := s.Echoed()
 	for _, m := range s.Messages {
 		if !m.Expected {
 			continue
@@ -153,15 +154,16 @@ func (p *Plan) add(s *profiles.Setting) error {
 			p.at[at] = k
 			p.keys = append(p.keys, k)
 		}
-		if err := p.take(k, i, s, m); err != nil {
+		k.mark(s, m)
+		if err := p.take(k, i, m, echoed); err != nil {
 			return fmt.Errorf("%s: message %s: %w", s.Name, m.Name, err)
 		}
 	}
 	return nil
 }
 
-// take adds what setting i says of a message.
-func (p *Plan) take(k *keyPlan, i int, s *profiles.Setting, m *profiles.MessageFacts) error {
+// mark notes why the identifier is no evidence, if it is none.
+func (k *keyPlan) mark(s *profiles.Setting, m *profiles.MessageFacts) {
 	switch {
 	case m.Sender != "" && m.Sender == s.Replaced:
 		k.echo = ofECU
@@ -169,7 +171,11 @@ func (p *Plan) take(k *keyPlan, i int, s *profiles.Setting, m *profiles.MessageF
 		k.echo = relayed
 	}
 	k.option = k.option || m.Option
-	f, describe, err := p.compile(m)
+}
+
+// take adds what setting i says of a message; echoed signals are no evidence.
+func (p *Plan) take(k *keyPlan, i int, m *profiles.MessageFacts, echoed map[profiles.SignalRef]bool) error {
+	f, describe, err := p.compile(m, echoed)
 	if err != nil {
 		return err
 	}
@@ -212,7 +218,7 @@ func (p *Plan) finish() error {
 
 // compile returns what a setting says of a message, and a text that is the same
 // for all that say the same.
-func (p *Plan) compile(m *profiles.MessageFacts) (f fact, describe string, err error) {
+func (p *Plan) compile(m *profiles.MessageFacts, echoed map[profiles.SignalRef]bool) (f fact, describe string, err error) {
 	q := p.questions[m.ID]
 	if q == nil {
 		q = &questions{index: map[string]int{}}
@@ -236,7 +242,7 @@ func (p *Plan) compile(m *profiles.MessageFacts) (f fact, describe string, err e
 	for _, name := range slices.Sorted(maps.Keys(m.Own.Constants)) {
 		c := m.Own.Constants[name]
 		def := m.Signal(name)
-		if def == nil || def.Length > 64 {
+		if def == nil || def.Length > 64 || echoed[profiles.SignalRef(m.Name+"."+name)] {
 			continue
 		}
 		n := q.field(def)
@@ -248,7 +254,7 @@ func (p *Plan) compile(m *profiles.MessageFacts) (f fact, describe string, err e
 		f.constants = append(f.constants, constantFact{name, n, value, says})
 		fmt.Fprintf(&b, " constant %d=%d", n, value)
 	}
-	if pages := m.Own.Pages; pages != nil {
+	if pages := m.Own.Pages; pages != nil && !echoed[profiles.SignalRef(m.Name+"."+pages.Signal)] {
 		if def := m.Signal(pages.Signal); def != nil && def.Length <= 64 {
 			values := slices.Sorted(slices.Values(pages.Values))
 			f.pages = &pagesFact{q.field(def), values}
@@ -329,7 +335,9 @@ func (p *Plan) classify() {
 	at := map[string]int{}
 	for i, s := range p.settings {
 		var b strings.Builder
-		b.WriteString(s.buses)
+		for _, bus := range slices.Sorted(maps.Keys(s.rates)) {
+			fmt.Fprintf(&b, "%s %d;", bus, s.rates[bus])
+		}
 		for _, k := range p.keys {
 			if k.evident() && k.of[i] != 0 {
 				fmt.Fprintf(&b, "%s %v %d;", k.bus, k.id, k.of[i])

@@ -15,7 +15,18 @@ type score struct {
 	items   []item
 	modules []string
 	loss    []map[string]float64 // by setting, then module: ln odds against it, capped
-	total   []float64            // by setting, over the modules
+	total   []float64            // by setting, over the modules and the buses
+	rates   []rateItem
+}
+
+// addRates takes the bit rates of the buses into account.
+func (r *score) addRates(rates []rateItem) {
+	r.rates = rates
+	for i := range rates {
+		for n, s := range r.plan.settings {
+			r.total[n] += rates[i].against(s)
+		}
+	}
 }
 
 // judgeKeys scores every setting by the identifiers that are let through.
@@ -46,6 +57,16 @@ func (sc *scene) judgeKeys(through func(*keyPlan) bool) *score {
 		}
 	}
 	return r
+}
+
+// ruleOut takes settings that leave too many of the foreign frames unexplained out
+// of the running: for none of them the verdict could be anything but "none fits".
+func (r *score) ruleOut(shares []float64, foreign uint64) {
+	for i, share := range shares {
+		if foreign > 0 && share < leastExplained {
+			r.total[i] += math.Log(MaxOdds)
+		}
+	}
 }
 
 // weigh adds up what speaks against one setting, by module: the strongest piece
@@ -124,12 +145,32 @@ func (r *score) seen(setting int) (n, modules int) {
 	for _, g := range groups {
 		n += min(len(g), bestPerSender)
 	}
+	for _, p := range r.ratePieces(setting) {
+		if p.Outcome == Supports {
+			n++
+		}
+	}
 	return n, len(groups)
+}
+
+// unread reports whether a setting states a configuration field, or a message with
+// one, that the capture was too short to show and that tells settings apart.
+func (r *score) unread(setting int) bool {
+	for i := range r.items {
+		it := &r.items[i]
+		f := &it.key.kinds[it.key.of[setting]]
+		switch {
+		case !f.sent || len(f.constants) == 0 || !it.couldTell():
+		case it.missing == tooShort && it.what == "sent", it.missing == oneFrame, it.missing == fewValues:
+			return true
+		}
+	}
+	return false
 }
 
 // pieces lists the items that tell settings apart, as they stand to one setting.
 func (r *score) pieces(setting int) []Piece {
-	list := []Piece{}
+	list := append([]Piece{}, r.ratePieces(setting)...)
 	for i := range r.items {
 		it := &r.items[i]
 		k := it.key

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"maps"
+	"math"
 	"slices"
 	"strings"
 )
@@ -29,7 +30,7 @@ var stepTexts = map[string]string{
 // Steps in order of their cost, the cheapest first: the key, another bus, then
 // what moves, then what runs.
 var stepOrder = []string{
-	"key-on", "bus", "asleep", "key-off", "lever", "brake", "pedal", "air-con", "cruise", "crank", "idle",
+	"key-on", "bit rate", "bus", "asleep", "key-off", "lever", "brake", "pedal", "air-con", "cruise", "crank", "idle",
 	"warm-up", "rev", "in-gear", "road", "factory",
 }
 
@@ -40,12 +41,16 @@ const maxTied = 24
 type option struct {
 	kind, bus string // kind is a word of stepOrder
 	facts     map[string]bool
-	n         int
+	apart     map[[2]int]bool // pairs of the tied settings, by place, that it tells apart
+	n         int             // discriminators, over all pairs
 	seconds   float64
+	groups    int     // into which it parts the tied settings
+	bits      float64 // of information to expect
 }
 
-// next chooses the step that exposes most discriminators of the settings still
-// tied, summed over their pairs; nil when no step can.
+// next chooses the step with the most information to expect on the settings still
+// tied; of several the one with more discriminators, then the cheaper; nil when no
+// step tells any two apart.
 func (sc *scene) next(res *Result, car *score) *Step {
 	tied := res.Settings[:min(len(res.Settings), maxTied)]
 	if res.Verdict == Likely && res.Next != "" {
@@ -57,19 +62,72 @@ func (sc *scene) next(res *Result, car *score) *Step {
 			open[it.name()] = true
 		}
 	}
-	options := map[string]*option{}
+	options := stepOptions{}
 	for i, a := range tied {
-		for _, b := range tied[i+1:] {
-			sc.expose(options, open, sc.plan.index(a), sc.plan.index(b))
+		for j, b := range tied[:i] {
+			sc.expose(options, open, pair{[2]int{j, i}, sc.plan.index(a), sc.plan.index(b)})
 		}
 	}
-	best := slices.SortedFunc(maps.Values(options), func(a, b *option) int {
-		return cmp.Or(a.lastResort()-b.lastResort(), cmp.Compare(b.n, a.n), cmp.Compare(slices.Index(stepOrder, a.kind), slices.Index(stepOrder, b.kind)), cmp.Compare(a.bus, b.bus))
-	})
-	if len(best) == 0 {
-		return nil
+	weights := sc.weights(tied, car)
+	for _, o := range options {
+		o.expect(weights)
 	}
-	return best[0].step(len(tied))
+	best := slices.SortedFunc(maps.Values(options), func(a, b *option) int {
+		return cmp.Or(a.lastResort()-b.lastResort(), cmp.Compare(b.bits, a.bits), cmp.Compare(b.n, a.n),
+			cmp.Compare(slices.Index(stepOrder, a.kind), slices.Index(stepOrder, b.kind)), cmp.Compare(a.bus, b.bus))
+	})
+	switch {
+	case len(best) > 0:
+		return best[0].step(len(tied))
+	case res.Verdict == Likely && car.unread(sc.plan.index(res.Settings[0])):
+		return &Step{
+			Stage: "key-on", Text: stepTexts["key-on"],
+			Why: "the car has not said its whole configuration yet: it may be that of no setting on file",
+		}
+	}
+	return nil
+}
+
+// weights returns how likely each of some settings is, among themselves.
+func (sc *scene) weights(names []string, car *score) []float64 {
+	list := make([]float64, len(names))
+	least, sum := math.Inf(1), 0.0
+	for _, name := range names {
+		least = min(least, car.total[sc.plan.index(name)])
+	}
+	for i, name := range names {
+		list[i] = math.Exp(least - car.total[sc.plan.index(name)])
+		sum += list[i]
+	}
+	for i := range list {
+		list[i] /= sum
+	}
+	return list
+}
+
+// expect works out what the step will tell: settings that it does not tell apart
+// stay together, and the information is the entropy of the groups, in bits. It is
+// rounded, so that equal ones compare equal.
+func (o *option) expect(weights []float64) {
+	group := make([]int, len(weights))
+	sum := make([]float64, len(weights))
+	for i := range weights {
+		group[i] = i
+		for j := range i {
+			if group[j] == j && !o.apart[[2]int{j, i}] {
+				group[i] = j
+				break
+			}
+		}
+		sum[group[i]] += weights[i]
+	}
+	for _, p := range sum {
+		if p > 0 {
+			o.groups++
+			o.bits -= p * math.Log2(p)
+		}
+	}
+	o.bits = math.Round(o.bits*1000) / 1000
 }
 
 // lastResort is 1 for the factory unit's word: it counts for itself only, so what
@@ -83,39 +141,53 @@ func (o *option) lastResort() int {
 
 func (it *item) name() string { return it.key.bus + " " + it.key.id.String() + " " + it.what }
 
+// stepOptions are the options, by kind and bus.
+type stepOptions map[string]*option
+
+// pair is two settings: their places among the tied ones, and in the plan.
+type pair struct {
+	places [2]int
+	a, b   int
+}
+
 // expose files what tells two settings apart under the steps that would show it.
-func (sc *scene) expose(options map[string]*option, open map[string]bool, a, b int) {
+func (sc *scene) expose(options stepOptions, open map[string]bool, p pair) {
 	for _, k := range sc.plan.keys {
-		if k.of[a] == k.of[b] || k.option || k.echo == relayed {
+		if k.of[p.a] == k.of[p.b] || k.option || k.echo == relayed {
 			continue
 		}
-		step := option{kind: k.stage}
+		kind, bus := k.stage, ""
 		switch {
 		case k.echo == ofECU && sc.ecuSeen > 0:
 			continue
 		case k.echo == ofECU:
-			step.kind = "factory"
+			kind = "factory"
 		case !sc.recorded[k.bus]:
-			step.kind, step.bus = "bus", k.bus
+			kind, bus = "bus", k.bus
 		}
-		for _, what := range differences(&k.kinds[k.of[a]], &k.kinds[k.of[b]]) {
-			if step.kind != k.stage || sc.untested(k, what, open) {
-				options[step.kind+step.bus] = step.with(options[step.kind+step.bus], k, what)
+		for _, what := range differences(&k.kinds[k.of[p.a]], &k.kinds[k.of[p.b]]) {
+			if kind != k.stage || sc.untested(k, what, open) {
+				o := options.add(kind, bus, p)
+				o.facts[k.message+" "+what] = true
+				o.seconds = max(o.seconds, k.seconds(what))
 			}
 		}
 	}
+	for _, bus := range sc.unmeasured(p.a, p.b) {
+		options.add("bit rate", bus, p).facts["the bit rate of "+bus] = true
+	}
 }
 
-// with adds a discriminator to the step, or to have where there is such a step.
-func (o option) with(have *option, k *keyPlan, what string) *option {
-	if have == nil {
-		o.facts = map[string]bool{}
-		have = &o
+// add counts a discriminator of a step and returns the step.
+func (s stepOptions) add(kind, bus string, p pair) *option {
+	o := s[kind+bus]
+	if o == nil {
+		o = &option{kind: kind, bus: bus, facts: map[string]bool{}, apart: map[[2]int]bool{}}
+		s[kind+bus] = o
 	}
-	have.n++
-	have.facts[k.message+" "+what] = true
-	have.seconds = max(have.seconds, k.seconds(what))
-	return have
+	o.n++
+	o.apart[p.places] = true
+	return o
 }
 
 // differences lists in what two facts of an identifier differ.
@@ -128,6 +200,9 @@ func differences(a, b *fact) (list []string) {
 	}
 	if a.m.Cycle.Value != b.m.Cycle.Value {
 		list = append(list, "cycle")
+	}
+	if a.m.Kind != b.m.Kind {
+		list = append(list, "kind")
 	}
 	pair := &keyPlan{kinds: []fact{*a, *b}}
 	for _, part := range lawParts(pair) {
@@ -166,7 +241,7 @@ func (k *keyPlan) seconds(what string) float64 {
 	switch what {
 	case "sent":
 		return max(4, cyclesAbsent*cycle+2)
-	case "cycle":
+	case "cycle", "kind":
 		return (leastGaps + 2) * cycle
 	}
 	if slices.Contains(lawParts(k), what) {
@@ -181,10 +256,16 @@ func (o *option) step(tied int) *Step {
 	if more := len(facts) - 3; more > 0 {
 		shown += fmt.Sprintf(" and %d more", more)
 	}
-	s := &Step{Exposes: len(facts), Why: fmt.Sprintf("it can show %s, in which the %d settings differ", shown, tied)}
+	parts := fmt.Sprintf("tells the %d settings apart", tied)
+	if o.groups < tied {
+		parts = fmt.Sprintf("parts the %d settings into %d groups", tied, o.groups)
+	}
+	s := &Step{Exposes: len(facts), Bits: o.bits, Why: fmt.Sprintf("it can show %s, which %s", shown, parts)}
 	switch o.kind {
 	case "bus":
 		s.Text = "record the " + o.bus + " bus as well"
+	case "bit rate":
+		s.Text = "find the bit rate of the " + o.bus + " bus, listening only, and give it: --bitrate " + o.bus + "=RATE"
 	case "factory":
 		s.Text = "record with the factory engine computer plugged in: it says itself which it is (--replaced-ecu factory)"
 	default:

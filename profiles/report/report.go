@@ -61,7 +61,7 @@ func (p *page) wrapped(indent int, label, text string) {
 func (p *page) marked(indent int, label, mark, text string) {
 	pad := max(0, indent-len([]rune(label)))
 	p.WriteString(p.paint(mark, label) + strings.Repeat(" ", pad))
-	for i, line := range wrap(plain(text), Width-indent) {
+	for i, line := range Wrap(plain(text), Width-indent) {
 		if i > 0 {
 			p.WriteString(strings.Repeat(" ", indent))
 		}
@@ -69,9 +69,9 @@ func (p *page) marked(indent int, label, mark, text string) {
 	}
 }
 
-// wrap breaks text at blanks into lines of at most width characters. A word that
+// Wrap breaks text at blanks into lines of at most width characters. A word that
 // is longer has a line of its own. It returns at least one line.
-func wrap(text string, width int) []string {
+func Wrap(text string, width int) []string {
 	var lines []string
 	line, length := "", 0
 	for word := range strings.FieldsSeq(text) {
