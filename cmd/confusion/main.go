@@ -18,7 +18,7 @@ import (
 func main() {
 	if err := run(context.Background(), os.Stdout); err != nil {
 		fmt.Fprintln(os.Stderr, "confusion:", err)
-		os.Exit(1) //nolint:forbidigo // a command of its own
+		os.Exit(1)
 	}
 }
 

@@ -40,8 +40,7 @@ func (w *work) neighbour(i int) (p part, err error) {
 	if err != nil {
 		return p, err
 	}
-	message, _, _ := strings.Cut(n.change, ":")
-	row := []string{n.name, strings.Split(n.name, "-")[1] + " of " + message, n.base}
+	row := []string{n.name, strings.Split(n.name, "-")[1] + " of " + n.message, n.base}
 	for _, q := range []question{{plan: w.nearPlan, car: n.name}, {plan: w.plan, car: n.name, off: true}} {
 		res, err := c.Judge(q.plan, identify.Input{ECU: identify.Out})
 		if err != nil {

@@ -6,6 +6,7 @@ package confusion
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"runtime"
 	"slices"
@@ -98,12 +99,7 @@ func each(ctx context.Context, n int, do func(i int) (part, error)) ([]part, err
 	}
 	close(next)
 	wg.Wait()
-	for _, err := range append(errs, ctx.Err()) {
-		if err != nil {
-			return nil, err
-		}
-	}
-	return parts, nil
+	return parts, errors.Join(errors.Join(errs...), ctx.Err())
 }
 
 // add adds a table for each row that the parts have.

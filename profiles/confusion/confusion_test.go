@@ -48,7 +48,7 @@ func TestMatrix(t *testing.T) {
 		return
 	}
 	lines := strings.Split(string(kept), "\n")
-	for _, line := range strings.Split(m.Markdown(), "\n") {
+	for line := range strings.SplitSeq(m.Markdown(), "\n") {
 		if !slices.Contains(lines, line) {
 			t.Errorf("%s does not have %s", document, line)
 		}

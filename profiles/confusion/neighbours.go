@@ -1,9 +1,10 @@
 package confusion
 
 import (
+	"embed"
 	"fmt"
+	"io/fs"
 	"slices"
-	"testing/fstest"
 	"time"
 
 	"plugproof/decode"
@@ -15,30 +16,33 @@ import (
 	"plugproof/profiles/library"
 )
 
-// neighbours are settings that are one fact apart from a real one: an identifier,
-// a cycle, a constant, a law of protection. Invented.
-var neighbours = []struct{ name, base, change string }{
-	{"near-id-1", "lowan-2-20t-a5", "StabilityTorque: {id: 0x0EB}"},
-	{"near-id-2", "lowan-3-20t-a8", "ClusterStatus: {id: 0x371}"},
-	{"near-id-3", "lowan-1-20-a5", "GearboxTemp: {id: 0x3A6}"},
-	{"near-id-4", "lowan-3-20-m5", "BodyPower: {id: 0x2B7}"},
-	{"near-id-5", "lowan-1-20-m5", "ClimateRequest: {id: 0x29E}"},
-	{"near-cycle-1", "lowan-2-20t-a5", "WheelSpeeds: {cycle: 10ms}"},
-	{"near-cycle-2", "lowan-3-20t-a8", "ClusterStatus: {cycle: 200ms}"},
-	{"near-cycle-3", "lowan-1-20t-a5", "BodyPower: {cycle: 100ms}"},
-	{"near-cycle-4", "lowan-2-20-a5", "SteeringAngle: {cycle: 10ms}"},
-	{"near-cycle-5", "lowan-3-20t-m5", "ClimateStatus: {cycle: 1s}"},
-	{"near-constant-1", "lowan-2-20t-a5", "StabilityConfig: {constants: {StabilityVariant: {value: 22}}}"},
-	{"near-constant-2", "lowan-2-20t-a8", "VehicleConfig: {constants: {EngineOrdered: {value: 3}}}"},
-	{"near-constant-3", "lowan-1-20-a5", "GearboxConfig: {constants: {GearboxType: {value: 6}}}"},
-	{"near-constant-4", "lowan-3-20-a8", "VehicleConfig: {constants: {SeriesCode: {value: 4}}}"},
-	{"near-constant-5", "lowan-3-20-m5", "StabilityConfig: {constants: {StabilityEngineCode: {value: 5}}}"},
-	{"near-law-1", "lowan-2-20t-a5", "GearboxStatus: {counter: {signal: GearboxStatusCount, modulo: 15}}"},
-	{"near-law-2", "lowan-3-20t-a8", "VehicleSpeed: {checksum: {signal: VehicleSpeedCheck, law: crc-8/autosar, over: [data, bytes 39]}}"},
-	{"near-law-3", "lowan-2-20-a5", "StabilityTorque: {checksum: {signal: StabilityTorqueCheck, law: xor}}"},
-	{"near-law-4", "lowan-1-20t-m5", "BodyIgnition: {counter: {signal: BodyIgnitionCount, modulo: 15}}"},
-	{"near-law-5", "lowan-3-20-m5", "SteeringAngle: {checksum: {signal: SteeringAngleCheck, law: crc-8/autosar}}"},
+// neighbours are settings that are one fact of one message apart from a real one:
+// an identifier, a cycle, a constant, a law of protection. Invented.
+var neighbours = []struct{ name, base, message string }{
+	{"near-id-1", "lowan-2-20t-a5", "StabilityTorque"},
+	{"near-id-2", "lowan-3-20t-a8", "ClusterStatus"},
+	{"near-id-3", "lowan-1-20-a5", "GearboxTemp"},
+	{"near-id-4", "lowan-3-20-m5", "BodyPower"},
+	{"near-id-5", "lowan-1-20-m5", "ClimateRequest"},
+	{"near-cycle-1", "lowan-2-20t-a5", "WheelSpeeds"},
+	{"near-cycle-2", "lowan-3-20t-a8", "ClusterStatus"},
+	{"near-cycle-3", "lowan-1-20t-a5", "BodyPower"},
+	{"near-cycle-4", "lowan-2-20-a5", "SteeringAngle"},
+	{"near-cycle-5", "lowan-3-20t-m5", "ClimateStatus"},
+	{"near-constant-1", "lowan-2-20t-a5", "StabilityConfig"},
+	{"near-constant-2", "lowan-2-20t-a8", "VehicleConfig"},
+	{"near-constant-3", "lowan-1-20-a5", "GearboxConfig"},
+	{"near-constant-4", "lowan-3-20-a8", "VehicleConfig"},
+	{"near-constant-5", "lowan-3-20-m5", "StabilityConfig"},
+	{"near-law-1", "lowan-2-20t-a5", "GearboxStatus"},
+	{"near-law-2", "lowan-3-20t-a8", "VehicleSpeed"},
+	{"near-law-3", "lowan-2-20-a5", "StabilityTorque"},
+	{"near-law-4", "lowan-1-20t-m5", "BodyIgnition"},
+	{"near-law-5", "lowan-3-20-m5", "SteeringAngle"},
 }
+
+//go:embed near/*.yaml
+var nearFiles embed.FS
 
 // Library returns the twelve settings of the demo car.
 func Library() *profiles.Library { return profiles.NewLibrary(demoCar()) }
@@ -48,10 +52,9 @@ func demoCar() profiles.Folder { return profiles.Folder{Name: "library", FS: lib
 // Near returns the twelve settings and their twenty near neighbours, and those of
 // more folders.
 func Near(more ...profiles.Folder) *profiles.Library {
-	files := fstest.MapFS{}
-	for _, n := range neighbours {
-		text := fmt.Sprintf("format: 1\nname: %s\ntitle: one fact apart from %s\nbuilds_on: [%s]\nmessages:\n  %s\n", n.name, n.base, n.base, n.change)
-		files[n.name+".yaml"] = &fstest.MapFile{Data: []byte(text)}
+	files, err := fs.Sub(nearFiles, "near")
+	if err != nil {
+		panic("internal error: " + err.Error())
 	}
 	return profiles.NewLibrary(append([]profiles.Folder{demoCar(), {Name: "near", FS: files}}, more...)...)
 }

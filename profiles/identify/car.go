@@ -32,7 +32,7 @@ func newCar(s *profiles.Setting) *car {
 		c.hangs[name] = node.HangsOn != "" && node.HangsOn == s.Replaced
 	}
 	for _, bus := range s.Buses {
-		c.rates[bus.Name] = int64(bus.Bitrate)
+		c.rates[bus.Name] = bus.Bitrate
 	}
 	for _, f := range s.Functions {
 		if f.Lamp != nil && len(f.Chain) > 0 && f.Chain[0] == s.Roles[profiles.MIL] {
