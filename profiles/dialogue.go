@@ -20,12 +20,13 @@ type Dialogue struct {
 	Refused *Condition `yaml:"refused,omitempty"` // says that it cannot be done
 	Allowed *Condition `yaml:"allowed,omitempty"` // holds while requests are accepted at all
 
-	Lag      Time  `yaml:"lag,omitempty"`       // until the value has fallen by depth; 0: as in the baseline, else 100ms
-	Depth    Ratio `yaml:"depth,omitempty"`     // of the step asked for; 0: 50 %
-	Recovery Time  `yaml:"recovery,omitempty"`  // until half of the fall is made good, after the request; 0: not judged
-	AnswerIn Time  `yaml:"answer_in,omitempty"` // until the answer; 0: as in the baseline, else 100ms
-	Asks     int   `yaml:"asks,omitempty"`      // so many requests in a row are too many; 0: any number is fine
-	Secret   bool  `yaml:"secret,omitempty"`    // its bytes are never shown: only order and time are judged
+	Lag      Time    `yaml:"lag,omitempty"`       // until the value has fallen by depth; 0: as in the baseline, else 100ms
+	Depth    Ratio   `yaml:"depth,omitempty"`     // of the step asked for; 0: 50 %
+	Least    float64 `yaml:"least,omitempty"`     // a smaller step is not judged, in the unit of given; 0: 20 times its quantum
+	Recovery Time    `yaml:"recovery,omitempty"`  // until half of the fall is made good, after the request; 0: not judged
+	AnswerIn Time    `yaml:"answer_in,omitempty"` // until the answer; 0: as in the baseline, else 100ms
+	Asks     int     `yaml:"asks,omitempty"`      // so many requests in a row are too many; 0: any number is fine
+	Secret   bool    `yaml:"secret,omitempty"`    // its bytes are never shown: only order and time are judged
 }
 
 // DefaultDepth is by how much of what is asked for a value must fall, where a

@@ -136,24 +136,29 @@ func TestProblems(t *testing.T) {
 		{"constant without value", "format: 1\nbuilds_on: [base]\nmessages:\n  Heat:\n    constants:\n      ^^Code:\n", "profile/constant", "no value"},
 		{"hangs on", "format: 1\nbuilds_on: [base]\nnodes:\n  Cluster: {^^hangs_on: Relay}\n", "profile/unknown-name", `no node "Relay"`},
 	} {
-		t.Run(row.name, func(t *testing.T) {
-			text, line, col := marked(row.file)
-			_, err := lib("base.yaml", base, "car.yaml", text).Load("car")
-			var problems Problems
-			if !errors.As(err, &problems) {
-				t.Fatalf("got %v, want Problems", err)
-			}
-			p := problems[0]
-			if p.Pos.File != "car.yaml" || p.Pos.Line != line || p.Pos.Col != col {
-				t.Errorf("at %v, want car.yaml:%d:%d", p.Pos, line, col)
-			}
-			if p.Rule != row.rule || !strings.Contains(p.Text+p.Hint, row.text) {
-				t.Errorf("%s: %s (%s)\nwant %s with %q", p.Rule, p.Text, p.Hint, row.rule, row.text)
-			}
-			if len(problems) > 1 {
-				t.Errorf("one fault, %d problems: %v", len(problems), err)
-			}
-		})
+		t.Run(row.name, func(t *testing.T) { oneProblem(t, row.file, row.rule, row.text) })
+	}
+}
+
+// oneProblem loads a profile with one fault, which ^^ marks, and holds its
+// problem against rule and text.
+func oneProblem(t *testing.T, file, rule, text string) {
+	t.Helper()
+	clean, line, col := marked(file)
+	_, err := lib("base.yaml", base, "car.yaml", clean).Load("car")
+	var problems Problems
+	if !errors.As(err, &problems) {
+		t.Fatalf("got %v, want Problems", err)
+	}
+	p := problems[0]
+	if p.Pos.File != "car.yaml" || p.Pos.Line != line || p.Pos.Col != col {
+		t.Errorf("at %v, want car.yaml:%d:%d", p.Pos, line, col)
+	}
+	if p.Rule != rule || !strings.Contains(p.Text+p.Hint, text) {
+		t.Errorf("%s: %s (%s)\nwant %s with %q", p.Rule, p.Text, p.Hint, rule, text)
+	}
+	if len(problems) > 1 {
+		t.Errorf("one fault, %d problems: %v", len(problems), err)
 	}
 }
 

@@ -55,6 +55,7 @@ func newCar(setting Setting, opts Options, source *traffic.Source) (*car, error)
 	}
 	c.in.lever = park
 	c.gearbox.shift, c.gearbox.request = -1, noRequest
+	c.engine.asked = [2]float64{noRequest, noRequest}
 	c.heat.plan(opts)
 	c.gearbox.fluid = c.heat.coolant - 8
 	c.climate.evaporator, c.climate.cabin, c.climate.pressure = c.heat.ambient+2, c.heat.ambient+1, 6

@@ -46,10 +46,18 @@ type Options struct {
 	Idle    float64  // idle speed above the usual, rpm
 	FanOn   float64  // temperature at which the fan starts above the usual, in K
 	Without []string // nodes or messages that are not sent; their listeners react
+	Outages []Outage // messages that are not sent for a while; their listeners react
 
 	Jitter     time.Duration // of each frame; 0: 300 µs, negative: none
 	ClockError float64       // share by which each node's clock may be off; 0: 0.0001, negative: none
 	Start      int64         // time stamp of the begin, ns; 0: DefaultStart
+}
+
+// Outage is a stretch of a stage in which a message is not sent.
+type Outage struct {
+	Message       string
+	Stage         string
+	After, Length time.Duration // from the stage's begin
 }
 
 // Usual values of options.
@@ -65,6 +73,8 @@ type Drive struct {
 	car    *car
 	script []Stage
 	start  int64
+
+	outages []Outage
 }
 
 // New puts a car of the setting at the begin of the script.
@@ -83,7 +93,7 @@ func New(setting Setting, opts Options) (*Drive, error) {
 	config.Without = append(config.Without, opts.Without...)
 	config.Jitter = usual(opts.Jitter, DefaultJitter)
 	config.ClockError = usual(opts.ClockError, DefaultClockError)
-	d := &Drive{script: opts.Script, start: opts.Start}
+	d := &Drive{script: opts.Script, start: opts.Start, outages: opts.Outages}
 	if d.source, err = traffic.New(config, d.step); err != nil {
 		return nil, err
 	}
@@ -129,12 +139,22 @@ func (d *Drive) Markers() []Marker {
 func (d *Drive) step(t time.Duration) bool {
 	for _, s := range d.script {
 		if t < s.Length {
+			d.interrupt(s.Name, t)
 			d.car.move(s.Name, t.Seconds(), s.Length.Seconds())
 			return true
 		}
 		t -= s.Length
 	}
 	return false
+}
+
+// interrupt begins and ends the outages.
+func (d *Drive) interrupt(stage string, t time.Duration) {
+	for _, o := range d.outages {
+		off := stage == o.Stage && t >= o.After && t < o.After+o.Length
+		d.source.Mute(o.Message, off)
+		d.car.network.mute(o.Message, off)
+	}
 }
 
 // Script returns the whole capture script for a setting, its full lengths

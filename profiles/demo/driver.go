@@ -70,7 +70,7 @@ var acts = map[string]act{
 	"air-con": {60, 6, airconCycles},
 	"cruise":  {30, 2.8, cruiseSwitches},
 	"rev":     {30, 5, freeRevs},
-	"in-gear": {60, 6, inGear},
+	"in-gear": {60, 10, inGear},
 	"road":    {60, 15, road},
 	"key-off": {60, 7.5, keyOff},
 }
@@ -206,11 +206,11 @@ func holdSpeed(c *car, rpm float64) float64 {
 	return min(60, max(0, 9+0.02*(rpm-c.engine.rpm)))
 }
 
-// inGear engages each position with the engine running and the brake held.
+// inGear engages each position twice, with the engine running and the brake held.
 func inGear(c *car, t, d float64) inputs {
 	in := running(c, t, d)
 	in.brake = 0.9
-	walk := [...]lever{park, reverse, neutral, forward, neutral, park}
+	walk := [...]lever{park, reverse, neutral, forward, neutral, reverse, neutral, forward, neutral, park}
 	if part, _ := repeat(t, d, len(walk)); c.engine.running {
 		in.lever = walk[part]
 	}

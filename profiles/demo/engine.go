@@ -13,16 +13,17 @@ type engine struct {
 	ran      float64 // s since it fired
 	starts   int
 
-	throttle float64 // plate, %
-	wanted   float64 // plate wanted, %
-	demand   float64 // what the pedal or the idle control asks for, Nm
-	before   float64 // what there would be without requests of others, Nm
-	torque   float64 // what there is, Nm
-	loss     float64 // friction and what hangs on the belt, Nm
-	idle     float64 // target of the idle control, rpm
-	learned  float64 // its integral part, Nm
-	answer   uint8   // to a torque request, as on the bus
-	limited  uint8   // by whom, as on the bus
+	throttle float64    // plate, %
+	wanted   float64    // plate wanted, %
+	demand   float64    // what the pedal or the idle control asks for, Nm
+	before   float64    // what there would be without requests of others, Nm
+	torque   float64    // what there is, Nm
+	loss     float64    // friction and what hangs on the belt, Nm
+	idle     float64    // target of the idle control, rpm
+	learned  float64    // its integral part, Nm
+	answer   uint8      // to a torque request, as on the bus
+	limited  uint8      // by whom, as on the bus
+	asked    [2]float64 // requests on their way to it, Nm: it knows of one 20 ms after it was made
 
 	fuelUsed float64 // ml
 	fuelRate float64 // l/h
@@ -101,7 +102,9 @@ func (e *engine) idleTorque(pedal float64) float64 {
 // obey applies the torque requests of gearbox and stability control.
 func (e *engine) obey(c *car) {
 	target := e.before
-	if request := c.request(); request < noRequest && e.running {
+	request := e.asked[0]
+	e.asked[0], e.asked[1] = e.asked[1], c.request()
+	if request < noRequest && e.running {
 		e.answer = answerDone
 		if request < target {
 			target, e.limited = max(request, -e.loss), 2

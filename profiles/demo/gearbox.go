@@ -121,7 +121,7 @@ func (g *gearbox) begin(c *car) {
 	g.from, g.shift = g.actual, 0
 	g.limit = noRequest
 	if c.engine.torque > 25 || g.from == gearNeutral {
-		g.limit = 0.35*max(0, c.engine.before) - 6
+		g.limit = 0.35*max(0, c.engine.before) - 7
 	}
 }
 

@@ -73,6 +73,7 @@ type network struct {
 	boot   [places]float64 // s that it takes to start
 	greet  bool            // the body has woken up and not yet told of its doors
 	sent   [links]bool     // somebody sends it at all
+	muted  [links]bool     // but not now
 	silent [links]float64  // s for which nobody has heard it with the key on
 }
 
@@ -117,10 +118,19 @@ func (n *network) work(c *car) {
 		switch l := linkNames[i]; {
 		case c.in.key < keyOn:
 			n.silent[i] = 0
-		case n.sent[i] && n.since[l.sender] > n.boot[l.sender]:
+		case n.sent[i] && !n.muted[i] && n.since[l.sender] > n.boot[l.sender]:
 			n.silent[i] = 0
 		default:
 			n.silent[i] += step
+		}
+	}
+}
+
+// mute notes that a message is not sent for a while, or is again.
+func (n *network) mute(message string, off bool) {
+	for i, l := range linkNames {
+		if l.message == message {
+			n.muted[i] = off
 		}
 	}
 }
@@ -167,7 +177,7 @@ func (n *network) fitted(p place) bool {
 
 // heard reports whether a message is coming in.
 func (c *car) heard(l link) bool {
-	return c.network.sent[l] && c.up(linkNames[l].sender)
+	return c.network.sent[l] && !c.network.muted[l] && c.up(linkNames[l].sender)
 }
 
 // lost reports whether a message has been missing for so long with the key on.

@@ -2,6 +2,7 @@ package mutate
 
 import (
 	"math/rand/v2"
+	"slices"
 
 	"plugproof/decode/can"
 	"plugproof/decode/capture"
@@ -20,8 +21,9 @@ type corruption struct {
 	sender     string        // or this
 	function   string        // that must be among those it hurts
 	companions []companion
-	baseline   bool  // only a baseline shows it
-	within     int64 // ns that the first bad frame may be off; 0: one cycle of the message, negative: not looked at
+	baseline   bool     // only a baseline shows it
+	settings   []string // in which it can be; nil: those of the matrix
+	within     int64    // ns that the first bad frame may be off; 0: one cycle of the message, negative: not looked at
 	apply      func(d *Drive, r *rand.Rand) spoiled
 }
 
@@ -58,9 +60,17 @@ const (
 	throttle = profiles.SignalRef("EnginePedal.ThrottlePercent")
 )
 
+// in reports whether the corruption is one of a setting.
+func (c *corruption) in(setting string) bool {
+	if c.settings == nil {
+		return slices.Contains(matrixSettings, setting)
+	}
+	return slices.Contains(c.settings, setting)
+}
+
 func corruptions() []corruption {
 	var all []corruption
-	for _, group := range [][]corruption{captureRows(), wiringRows(), presenceRows(), timingRows(), integrityRows(), valueRows(), roleRows(), variantRows()} {
+	for _, group := range [][]corruption{captureRows(), wiringRows(), presenceRows(), timingRows(), integrityRows(), valueRows(), roleRows(), dialogueRows(), variantRows()} {
 		all = append(all, group...)
 	}
 	return all

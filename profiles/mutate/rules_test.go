@@ -84,6 +84,12 @@ func faults() []struct{ fault, rule string } {
 		{"pedal learned short", "signal/pedal-range"},
 		{"throttle range not learned", "signal/throttle-range"},
 
+		{"torque request ignored", "handshake/torque-cut-ignored"},
+		{"acknowledgement never follows", "handshake/no-acknowledge"},
+		{"gearbox lost or does not believe the engine", "handshake/limp"},
+		{"torque implausible", "handshake/torque-implausible"},
+		{"reduction not allowed", "handshake/reduction-refused"},
+
 		{"constants of a sister engine", "variant/constants"},
 		{"constants of another region", "variant/region"},
 	}

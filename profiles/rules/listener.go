@@ -38,7 +38,7 @@ func judgeComplaints(c *Case, r *Results) {
 		for i := range node.Flags {
 			f, ok := c.complaint(name, &node.Flags[i])
 			switch {
-			case !ok:
+			case !ok, node.Flags[i].Limp && r.limping(name): // judgeLimp said more of it
 			case f.Message != "":
 				r.Add(f)
 			case all == nil:

@@ -458,11 +458,14 @@ func nearest(v float64, list []float64) float64 {
 	return best
 }
 
+// isState reports whether a signal is one of a few states, not a quantity.
+func isState(def *dbc.Signal) bool { return def.Unit == "" && def.Length < 8 }
+
 // judgeScale finds values with a wrong factor.
 func judgeScale(c *Case, r *Results) {
 	c.subjects(r, func(x *subject) {
 		l, ok := c.lineOf(x)
-		if !ok || l.r2 < leastR2 || math.Abs(l.a-1) <= scaleOff || r.Has("message/two-senders", x.m.Name) || explained(x, r) {
+		if !ok || isState(x.s.Def) || l.r2 < leastR2 || math.Abs(l.a-1) <= scaleOff || r.Has("message/two-senders", x.m.Name) || explained(x, r) {
 			return
 		}
 		near := nearest(l.a, ratios)

@@ -20,6 +20,17 @@ const bridge = 2e9
 // where the profile does not say.
 const moveWindow = int64(5e9)
 
+// Holding returns the spans in which all conditions hold, without a name; none
+// where a signal never came.
+func Holding(ev *evidence.Evidence, conditions []profiles.Condition) (spans Spans) {
+	for _, p := range holding(ev, conditions) {
+		if p.end > p.start {
+			spans = append(spans, Span{Start: p.start, End: p.end, RestsOn: restsOn(conditions)})
+		}
+	}
+	return spans
+}
+
 // holding returns the periods in which all conditions hold.
 func holding(ev *evidence.Evidence, conditions []profiles.Condition) []period {
 	all := []period{{ev.Start, ev.End}}

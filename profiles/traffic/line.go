@@ -89,11 +89,26 @@ func (ln *line) power(u *unit) {
 			m.first = u.alive + m.phase
 			ln.due[i] = m.late(m.first)
 		}
+		if m.muted {
+			ln.due[i] = never
+		}
+	}
+}
+
+// mute stops a message, or takes its cycle up again where it would be.
+func (ln *line) mute(m *message, now int64) {
+	i := slices.Index(ln.messages, m)
+	ln.due[i], ln.extra[i] = never, never
+	if !m.muted && m.unit.on && m.cycle > 0 {
+		ln.due[i] = m.nextDue(max(now, m.unit.alive) + m.cycle) // none of those that were left out
 	}
 }
 
 // request makes a message due besides its cycle.
 func (ln *line) request(m *message, now int64) {
+	if m.muted {
+		return
+	}
 	i := slices.Index(ln.messages, m)
 	ln.extra[i] = min(ln.extra[i], max(now, m.sentAt+m.delay))
 }

@@ -37,6 +37,7 @@ type message struct {
 	first  int64     // when frame 0 of the cycle was due
 	turn   int64     // cycles since then
 	sentAt int64     // when the last frame was sent
+	muted  bool      // it is not sent now
 }
 
 // page is what a frame holds for one value of the multiplexer.

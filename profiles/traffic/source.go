@@ -220,6 +220,15 @@ func (s *Source) Send(message string) {
 	}
 }
 
+// Mute stops a message, from the current step on, or lets it be sent again. It
+// does nothing for a message that is not sent here.
+func (s *Source) Mute(message string, off bool) {
+	if m := s.byName[message]; m != nil && m.muted != off {
+		m.muted = off
+		m.unit.line.mute(m, s.now)
+	}
+}
+
 // Read fills dst with the next frames and returns their number. It returns
 // io.EOF when the script has ended the traffic, and the error of a value that
 // its signal cannot hold.

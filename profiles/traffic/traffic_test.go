@@ -317,6 +317,39 @@ func TestWithout(t *testing.T) {
 	}
 }
 
+// A muted message is silent, the others are not, and when it is back no frame
+// comes late.
+func TestMute(t *testing.T) {
+	s := run(t, smallConfig(t), time.Second, func(now time.Duration, s *Source) {
+		s.Mute("Fast", now >= 300*time.Millisecond && now < 600*time.Millisecond)
+		s.Mute("Nobody", true)
+	})
+	frames := drain(t, s)
+	for i := range frames {
+		if i > 0 && frames[i].Time < frames[i-1].Time {
+			t.Errorf("frame %d comes before the one before it", i)
+		}
+	}
+	before, within, after := 0, 0, 0
+	start := frames[0].Time
+	for _, f := range only(frames, 100) {
+		switch at := f.Time - start; {
+		case at < 280e6:
+			before++
+		case at >= 320e6 && at < 580e6:
+			within++
+		case at >= 620e6:
+			after++
+		}
+	}
+	if before < 10 || within != 0 || after < 10 {
+		t.Errorf("%d frames before, %d within, %d after the silence", before, within, after)
+	}
+	if len(only(frames, 200)) < 5 {
+		t.Error("another message fell silent as well")
+	}
+}
+
 func TestBind(t *testing.T) {
 	s := run(t, smallConfig(t), time.Second, nil)
 	for _, row := range []struct {
