@@ -17,7 +17,8 @@ type HTMLOptions struct {
 	Version     string       // of the tool
 	Files       []check.File // profiles and DBC files that the verdict rests on
 	CodesBefore []rules.Code // trouble codes before the swap; those after it are part of the result
-	CodesGiven  bool         // there is a list of codes before the swap, perhaps an empty one
+	CodesAfter  []rules.Code // those after it, where the result does not hold them
+	CodesGiven  bool         // lists of codes were given, perhaps empty ones
 }
 
 // HTML writes the outcome of a check as one page that needs no other file and no

@@ -166,6 +166,24 @@ func TestIdentifyPageInBrowser(t *testing.T) {
 	}
 }
 
+func TestComparePageInBrowser(t *testing.T) {
+	setting := lowan(t)
+	path := written(t, "compare.html", func(b *bytes.Buffer) error {
+		res := comparison(t, "lowan-key-on-idle.log", "lowan-dead-tachometer.log", setting)
+		return report.ComparisonHTML(b, res, setting, report.HTMLOptions{Version: "test"})
+	})
+	s := browse(t, path)[0]
+	s.good(t, path)
+	if s.Plots.Places < 20 {
+		t.Errorf("only %d plots", s.Plots.Places)
+	}
+	for _, want := range []string{"that did not before", "EngineSpeed (0x0D6) is gone", "says: engine messages are missing"} {
+		if !strings.Contains(strings.Join(strings.Fields(s.Text), " "), want) {
+			t.Errorf("the page does not say %q", want)
+		}
+	}
+}
+
 // TestLargePage: a capture of a million frames gives a page of less than 3 MB,
 // which opens at once. How long that took is told, not judged.
 func TestLargePage(t *testing.T) {

@@ -121,7 +121,7 @@ func (b *checkBuilder) loadFigure(bus *evidence.Bus) *drawing {
 	if least, _ := rangeOf(lo, hi); math.IsNaN(least) {
 		return nil
 	}
-	p := plot{Title: "Load of " + bus.Interface, Unit: unit, Zero: true, Lines: []line{{"load", lo, hi}}}
+	p := plot{Title: "Load of " + bus.Interface, Unit: unit, Zero: true, Lines: []line{{Name: "load", Min: lo, Max: hi}}}
 	if unit == "%" {
 		p.Limits = []limit{{At: rules.LoadReview, Label: "worth a look"}}
 	}

@@ -44,6 +44,7 @@ type functionBand struct {
 	Name   string
 	Mark   mark
 	Steps  []station
+	Rows   []comparedRow // of a comparison, which has no way to show
 	Asked  string
 	Figure *drawing
 }
@@ -186,10 +187,14 @@ type findingCard struct {
 	Next       string
 	Gauge      *gauge
 	Facts      []fact
-	Place, Raw string // the example frame
+	Also       string // what else it is said of; "": nothing
+	Frames     []quote
 	Figure     *drawing
 	See        *link // where the figure is shown already
 }
+
+// quote is a frame as it stands in a capture.
+type quote struct{ Label, Place, Raw string }
 
 // gauge is a measured figure against its limit, as lengths in percent.
 type gauge struct {
@@ -210,7 +215,7 @@ func (b *checkBuilder) findings() []findingCard {
 func (b *checkBuilder) finding(i int, f *rules.Finding) findingCard {
 	card := findingCard{
 		ID: findingID(i), Number: fmt.Sprint(i + 1), Mark: verdictMarks[f.Verdict], Rule: f.Rule,
-		Text: sentence(f.Text), Next: sentence(f.NextStep), Gauge: newGauge(f),
+		Text: sentence(f.Text), Next: sentence(f.NextStep), Gauge: newGauge(f.Measured, f.Limit, f.LimitFrom),
 	}
 	add := func(name string, texts ...string) {
 		if texts = slices.DeleteFunc(texts, func(s string) bool { return s == "" }); len(texts) > 0 {
@@ -232,7 +237,7 @@ func (b *checkBuilder) finding(i int, f *rules.Finding) findingCard {
 	}
 	add("First", b.words.first(f))
 	if f.Example != nil {
-		card.Place, card.Raw = place(f.Example, b.words.lines[f.Example.File]), f.Example.Raw
+		card.Frames = []quote{{"Frame", place(f.Example, b.words.lines[f.Example.File]), f.Example.Raw}}
 	}
 	card.Figure, card.See = b.findingFigure(f)
 	return card
@@ -250,16 +255,16 @@ func (b *checkBuilder) titled(name string) string {
 
 // newGauge draws a measured figure and its limit on one scale; nil where one of
 // the two is missing or negative.
-func newGauge(f *rules.Finding) *gauge {
-	if f.Measured == nil || f.Limit == nil || !(f.Measured.Value >= 0) || !(f.Limit.Value >= 0) || f.Measured.Unit != f.Limit.Unit {
+func newGauge(measured, most *rules.Quantity, from string) *gauge {
+	if measured == nil || most == nil || !(measured.Value >= 0) || !(most.Value >= 0) || measured.Unit != most.Unit {
 		return nil
 	}
-	whole := 1.15 * max(f.Measured.Value, f.Limit.Value)
+	whole := 1.15 * max(measured.Value, most.Value)
 	if whole == 0 || whole > 1e300 {
 		return nil
 	}
 	share := func(x float64) string { return fmt.Sprintf("%.2f%%", 100*x/whole) }
-	return &gauge{figure(f.Measured), figure(f.Limit), f.LimitFrom, share(f.Measured.Value), share(f.Limit.Value)}
+	return &gauge{figure(measured), figure(most), from, share(measured.Value), share(most.Value)}
 }
 
 // findingFigure is the plot that shows a finding: of its signal, else the pace of

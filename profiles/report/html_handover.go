@@ -65,7 +65,7 @@ func (b *checkBuilder) handover(opts *HTMLOptions) handover {
 	if h.Codes == nil {
 		h.NoCodes = "No list of trouble codes was given."
 		if opts.CodesGiven {
-			h.NoCodes = "The list of trouble codes from before is empty, and none was given from after."
+			h.NoCodes = "The lists of trouble codes that were given are empty."
 		}
 	}
 	h.Limits = b.limits()

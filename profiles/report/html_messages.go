@@ -121,7 +121,7 @@ func (b *checkBuilder) paceFigure(m *evidence.Message) *drawing {
 			lo[i], hi[i] = math.NaN(), math.NaN()
 		}
 	}
-	p.Lines = []line{{"gap", lo, hi}}
+	p.Lines = []line{{Name: "gap", Min: lo, Max: hi}}
 	caption := "Time since the frame before, in ms; every mark of the scale is ten times the one below."
 	if isCyclic(m.Facts) {
 		limitNS, from := rules.Timeout(m.Facts)

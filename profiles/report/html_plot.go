@@ -43,8 +43,9 @@ type plotData struct {
 }
 
 // plot is one plot over time. A line has the least and the greatest value of
-// every column.
+// every column. With Bins it is one over the states of a car instead.
 type plot struct {
+	Bins   []string `json:"bins,omitempty"`
 	Title  string   `json:"title"`
 	Unit   string   `json:"unit"`
 	Log    bool     `json:"log,omitempty"`
@@ -59,6 +60,7 @@ type line struct {
 	Name string `json:"name"`
 	Min  values `json:"min"`
 	Max  values `json:"max"`
+	Mid  values `json:"mid,omitempty"` // the mean, where there is one
 }
 
 // limit is a level, or with Top a band.
@@ -256,7 +258,7 @@ func (f *figures) signals(title string, list []signalLine) *drawing {
 			lo, hi = f.course(s.Track, 1, bridgeOf(s.Available, s.FirstTime, s.LastTime))
 			drawn = true
 		}
-		p.Lines = append(p.Lines, line{l.name, lo, hi})
+		p.Lines = append(p.Lines, line{Name: l.name, Min: lo, Max: hi})
 		if s.NATrack != nil {
 			p.Shades = append(p.Shades, f.absences(s)...)
 			drawn = true

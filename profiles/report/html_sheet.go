@@ -22,13 +22,14 @@ type sheet struct {
 	Mark     mark
 	Headline string // the verdict in one sentence
 	Alarm    *alarm // nil: nothing stands above the verdict
-	Tallies  []tally
+	Portions []portion
 	First    *lead // nil: nothing to do
 	Facts    []fact
 	Contents []link
 
 	Check    *checkPart // one of these
 	Identify *identifyPart
+	Compare  *comparePart
 
 	Handover handover
 	Version  string
@@ -52,9 +53,9 @@ type alarm struct {
 	Facts []fact
 }
 
-// tally is how many of something came out one way. Share is its part of the
+// portion is how many of something came out one way. Share is its part of the
 // strip that shows all of them, X where that begins; both in percent.
-type tally struct {
+type portion struct {
 	Mark  mark
 	Count int
 	What  string
@@ -80,13 +81,13 @@ type table struct {
 	Rows    [][]string
 }
 
-// tallies lays counts out side by side.
-func tallies(list []tally) []tally {
+// portions lays counts out side by side.
+func portions(list []portion) []portion {
 	total, sum := 0, 0
 	for _, t := range list {
 		total += t.Count
 	}
-	list = slices.DeleteFunc(list, func(t tally) bool { return t.Count == 0 })
+	list = slices.DeleteFunc(list, func(t portion) bool { return t.Count == 0 })
 	for i := range list {
 		t := &list[i]
 		t.X, t.Share = percent(sum, total), percent(t.Count, total)
@@ -100,13 +101,13 @@ func percent(part, whole int) string {
 	return fmt.Sprintf("%.3f%%", 100*float64(part)/float64(max(1, whole)))
 }
 
-// functionTallies counts the functions by verdict, the most serious first.
-func functionTallies(list []rules.FunctionResult) []tally {
+// functionPortions counts the functions by verdict, the most serious first.
+func functionPortions(list []rules.FunctionResult) []portion {
 	words := map[rules.Verdict][2]string{
 		rules.Fail: {"fails", "fail"}, rules.Review: {"needs a look", "need a look"},
 		rules.Pass: {"passes", "pass"}, rules.NotTestable: {"not testable", "not testable"},
 	}
-	var out []tally
+	var out []portion
 	for _, v := range []rules.Verdict{rules.Fail, rules.Review, rules.Pass, rules.NotTestable} {
 		n := 0
 		for i := range list {
@@ -118,9 +119,9 @@ func functionTallies(list []rules.FunctionResult) []tally {
 		if n == 1 {
 			what = words[v][0]
 		}
-		out = append(out, tally{Mark: verdictMarks[v], Count: n, What: what})
+		out = append(out, portion{Mark: verdictMarks[v], Count: n, What: what})
 	}
-	return tallies(out)
+	return portions(out)
 }
 
 // newCheckSheet lays out the page of a check.
@@ -128,7 +129,7 @@ func newCheckSheet(out *check.Output, opts *HTMLOptions) *sheet {
 	b := newCheckBuilder(out)
 	s := &sheet{
 		Title: "Check: " + b.carName(), Kind: "Check", Mark: verdictMarks[out.Verdict],
-		Headline: checkHeadline(out), Tallies: functionTallies(out.Functions), Facts: b.facts(),
+		Headline: checkHeadline(out), Portions: functionPortions(out.Functions), Facts: b.facts(),
 		Version: opts.Version,
 	}
 	s.Check = b.part()

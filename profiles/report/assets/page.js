@@ -132,20 +132,39 @@
         return plot.lines.length > 1 ? `${line.name} ${text}` : text;
       }).filter((t) => t !== null);
       const broken = (plot.breaks || []).filter((b) => b.at.includes(i)).map((b) => b.label);
-      out.textContent = `At ${short(times[i], "s")}: ${[...parts, ...broken].join("; ") || "nothing"}`;
+      out.textContent = `At ${plot.bins ? plot.bins[i] : short(times[i], "s")}: ${[...parts, ...broken].join("; ") || "nothing"}`;
     };
+  }
+
+  // abscissa returns the places of a plot's columns: times, or numbers of bins.
+  function abscissa(plot) {
+    return plot.bins ? plot.bins.map((_, i) => i) : times;
+  }
+
+  // axisOf describes the lower axis of a plot: seconds, or the names of bins, as
+  // many of them as there is room for.
+  function axisOf(plot, width) {
+    if (!plot.bins) return { space: width < 560 ? 60 : 80, values: (_, list) => list.map((v) => (v === null ? "" : short(v, "s"))) };
+    const longest = Math.max(...plot.bins.map((b) => b.length)) * 7 + 16;
+    const every = Math.max(1, Math.ceil((longest * plot.bins.length) / (width - 66)));
+    return { splits: () => abscissa(plot), values: () => plot.bins.map((b, i) => (i % every ? "" : b)) };
   }
 
   // seriesOf gives every line two series, least and greatest, filled between.
   function seriesOf(plot) {
-    const series = [{}], columns = [times], bands = [];
+    const series = [{}], columns = [abscissa(plot)], bands = [];
     plot.lines.forEach((line, i) => {
       const stroke = colour(curves[i % curves.length]);
       for (const half of [line.max, line.min]) {
-        series.push({ stroke, width: 1.5, points: { show: false } });
+        series.push({ stroke, width: line.mid ? 0.5 : 1.5, points: { show: Boolean(line.mid), size: 4, fill: stroke } });
         columns.push(half);
       }
-      bands.push({ series: [2 * i + 1, 2 * i + 2], fill: `color-mix(in srgb, ${stroke} 25%, transparent)` });
+      bands.push({ series: [series.length - 2, series.length - 1], fill: `color-mix(in srgb, ${stroke} 22%, transparent)` });
+      if (line.mid) {
+        const width = i === 0 ? 5 : 2; // what lies under another line still shows
+        series.push({ stroke, width, points: { show: true, size: i === 0 ? 12 : 7, fill: stroke } });
+        columns.push(line.mid);
+      }
     });
     return { series, columns, bands };
   }
@@ -163,12 +182,12 @@
       width, height: narrow ? 206 : 246, padding: [22, 8, 0, 0], series, bands,
       legend: { show: false },
       cursor: { y: false, points: { show: false }, drag: { x: false, y: false } },
-      scales: { x: { time: false, range: [0, data.seconds] }, y: { range: [low, high], distr: plot.log ? 3 : 1 } },
+      scales: { x: { time: false, range: plot.bins ? [-0.5, plot.bins.length - 0.5] : [0, data.seconds] }, y: { range: [low, high], distr: plot.log ? 3 : 1 } },
       axes: [
-        { ...axis, size: 26, space: narrow ? 60 : 80, values: (_, list) => list.map((v) => (v === null ? "" : short(v, "s"))) },
+        { ...axis, size: 26, ...axisOf(plot, width) },
         { ...axis, size: narrow ? 54 : 66, splits: plot.log ? () => decades(low, high) : undefined, values: (_, list) => list.map((v) => (v === null || nothing ? "" : short(v, plot.unit))) },
       ],
-      hooks: { drawClear: [background(plot)], draw: [foreground(plot)], setCursor: [reading(plot, place)] },
+      hooks: { drawClear: plot.bins ? [] : [background(plot)], draw: [foreground(plot)], setCursor: [reading(plot, place)] },
     }, columns, place);
     drawn.set(place, chart);
     place.dataset.width = String(width);
