@@ -19,6 +19,7 @@ import (
 	"plugproof/decode/can"
 	"plugproof/decode/capture"
 	"plugproof/decode/witness"
+	"plugproof/profiles/stages"
 )
 
 var update = flag.Bool("update", false, "write the committed captures and golden files anew")
@@ -60,7 +61,7 @@ func TestCommittedCaptures(t *testing.T) {
 	for name, drive := range committed(t) {
 		path := filepath.Join(dir, name)
 		d := drive()
-		stages := Stages(name, d.Markers())
+		marks := stages.Format(name, spans(d.Markers()))
 		if *update {
 			opts, err := capture.FormatFor(name)
 			if err != nil {
@@ -70,7 +71,7 @@ func TestCommittedCaptures(t *testing.T) {
 			if _, err := d.record(context.Background(), &b, opts); err != nil {
 				t.Fatal(err)
 			}
-			for file, data := range map[string][]byte{path: b.Bytes(), path + ".stages.yaml": stages} {
+			for file, data := range map[string][]byte{path: b.Bytes(), path + ".stages.yaml": marks} {
 				if err := os.WriteFile(file, data, 0o644); err != nil {
 					t.Fatal(err)
 				}
@@ -92,7 +93,7 @@ func TestCommittedCaptures(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if diff := gocmp.Diff(string(stages), string(have)); diff != "" {
+		if diff := gocmp.Diff(string(marks), string(have)); diff != "" {
 			t.Errorf("%s.stages.yaml (-generator +file):\n%s", name, diff)
 		}
 		info, err := os.Stat(path)

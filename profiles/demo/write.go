@@ -3,18 +3,17 @@ package demo
 import (
 	"context"
 	"errors"
-	"fmt"
 	"io"
 	"os"
 	"path/filepath"
 	"slices"
-	"strings"
 	"time"
 
 	"plugproof/decode/atomicfile"
 	"plugproof/decode/can"
 	"plugproof/decode/capture"
 	"plugproof/profiles/library"
+	"plugproof/profiles/stages"
 )
 
 // WriteOptions of Write. The zero value writes the short script of the series 2
@@ -129,7 +128,16 @@ func writeCapture(ctx context.Context, path string, setting Setting, opts Option
 	if err := f.Commit(); err != nil {
 		return w, err
 	}
-	return w, atomicfile.WriteFile(path+".stages.yaml", Stages(filepath.Base(path), d.Markers()))
+	return w, atomicfile.WriteFile(path+".stages.yaml", stages.Format(filepath.Base(path), spans(d.Markers())))
+}
+
+// spans are markers as stages.
+func spans(markers []Marker) stages.Spans {
+	list := make(stages.Spans, len(markers))
+	for i, m := range markers {
+		list[i] = stages.Span{Stage: m.Name, Start: m.Start, End: m.End}
+	}
+	return list
 }
 
 // record writes what is left of the drive and returns the number of frames.
@@ -153,20 +161,6 @@ func (d *Drive) record(ctx context.Context, to io.Writer, format capture.WriterO
 		}
 	}
 }
-
-// Stages renders markers as the stages file of the named capture: names, begins
-// and ends, in seconds as the capture's own stamps.
-func Stages(name string, markers []Marker) []byte {
-	var b strings.Builder
-	fmt.Fprintf(&b, "# Stages of the capture script in %s, in seconds as its time stamps.\nformat: 1\nstages:\n", name)
-	for _, m := range markers {
-		fmt.Fprintf(&b, "  - {name: %s, start: %s, end: %s}\n", m.Name, seconds(m.Start), seconds(m.End))
-	}
-	return []byte(b.String())
-}
-
-// seconds writes a time stamp with six digits, as candump does.
-func seconds(ns int64) string { return fmt.Sprintf("%d.%06d", ns/1e9, ns%1e9/1e3) }
 
 // writeDefinitions writes the DBC files that the settings need.
 func writeDefinitions(dir string, settings []Setting) ([]Written, error) {

@@ -131,6 +131,26 @@ func Parse(file string, src []byte) (Spans, error) {
 	return spans, nil
 }
 
+// Format writes spans as the stages file of the named capture: names, begins and
+// ends, in seconds as the capture's own stamps. Parse reads it.
+func Format(capture string, spans Spans) []byte {
+	var b strings.Builder
+	fmt.Fprintf(&b, "# Stages of the capture script in %s, in seconds as its time stamps.\nformat: 1\nstages:\n", capture)
+	for _, s := range spans {
+		fmt.Fprintf(&b, "  - {name: %s, start: %s, end: %s}\n", s.Stage, seconds(s.Start), seconds(s.End))
+	}
+	return []byte(b.String())
+}
+
+// seconds writes a time stamp with six digits, as candump does, or nine where
+// there are more.
+func seconds(ns int64) string {
+	if ns%1e3 != 0 {
+		return fmt.Sprintf("%d.%09d", ns/1e9, ns%1e9)
+	}
+	return fmt.Sprintf("%d.%06d", ns/1e9, ns%1e9/1e3)
+}
+
 func compare(a, b Span) int {
 	return cmp.Or(cmp.Compare(a.Start, b.Start), cmp.Compare(a.Stage, b.Stage))
 }
