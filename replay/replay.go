@@ -50,8 +50,8 @@ type Options struct {
 	// 0: DefaultMaxLate; negative: no limit.
 	MaxLate time.Duration
 	// Sent is told of every frame that the sink took, on the player's thread: it
-	// must neither wait nor allocate. late is how long after its offset the
-	// player handed it over. nil: nobody.
+	// must neither wait nor allocate. late is how long after its offset the sink
+	// had taken it. nil: nobody.
 	Sent func(item *Item, late time.Duration)
 }
 
@@ -73,7 +73,7 @@ func (e *LateError) Error() string {
 type Summary struct {
 	Frames   uint64        // that the sink took
 	Length   time.Duration // from the start instant to the end of the last Send
-	Lateness Lateness      // of every frame: from its offset to when it was handed to the sink
+	Lateness Lateness      // of every frame: from its offset to when the sink had taken it
 	Last     time.Duration // lateness of the last frame
 	Notes    []string      // what the system did not allow: "no real-time priority: ..."
 }
@@ -109,10 +109,11 @@ type clock interface {
 
 type player struct {
 	Options
-	stream  Stream
-	sink    Sink
-	item    Item
-	summary Summary
+	stream   Stream
+	sink     Sink
+	item     Item
+	summary  Summary
+	ordinary bool // no real-time priority, for measurements
 }
 
 // play is the whole loop; it allocates nothing.
@@ -127,21 +128,22 @@ func (p *player) play(ctx context.Context, clock clock) error {
 		if err := clock.until(ctx, p.item.Offset); err != nil {
 			return err
 		}
-		late := clock.now() - p.item.Offset
-		if p.MaxLate > 0 && late > p.MaxLate {
+		if late := clock.now() - p.item.Offset; p.MaxLate > 0 && late > p.MaxLate {
 			return &LateError{Late: late, Max: p.MaxLate, Sent: p.summary.Frames}
 		}
 		if err := p.sink.Send(ctx, p.item.Bus, &p.item.Frame); err != nil {
 			return err
 		}
-		p.summary.note(late, clock.now())
+		now := clock.now()
+		late := now - p.item.Offset
+		p.summary.add(late, now)
 		if p.Sent != nil {
 			p.Sent(&p.item, late)
 		}
 	}
 }
 
-func (s *Summary) note(late, now time.Duration) {
+func (s *Summary) add(late, now time.Duration) {
 	s.Frames++
 	s.Lateness.Add(late)
 	s.Last, s.Length = late, now

@@ -70,12 +70,12 @@ func TestLatenessIsNotAddedUp(t *testing.T) {
 			t.Fatal(err)
 		}
 		for i, l := range late {
-			want := map[int]time.Duration{11: 15 * time.Millisecond, 12: 5 * time.Millisecond}[i]
+			want := map[int]time.Duration{10: 25 * time.Millisecond, 11: 15 * time.Millisecond, 12: 5 * time.Millisecond}[i]
 			if l != want {
 				t.Errorf("frame %d late by %v, want %v", i, l, want)
 			}
 		}
-		if summary.Lateness.Max() != 15*time.Millisecond || summary.Last != 0 {
+		if summary.Lateness.Max() != 25*time.Millisecond || summary.Last != 0 {
 			t.Errorf("max %v, last %v", summary.Lateness.Max(), summary.Last)
 		}
 	})
@@ -160,5 +160,29 @@ func TestPlayAllocatesNothing(t *testing.T) {
 		}
 	}); n > 0 {
 		t.Errorf("%v allocations per 1000 frames", n)
+	}
+}
+
+// A precise replay keeps order and offsets, is broken off within a slice of its
+// sleep, and says what the system does not allow.
+func TestPlayPrecisely(t *testing.T) {
+	items := steady(50, 2*time.Millisecond)
+	bus := NewMemory(len(items))
+	summary, err := Play(t.Context(), Items(items), bus, &Options{Precise: true, MaxLate: -1})
+	if err != nil || summary.Frames != 50 || summary.Length < 98*time.Millisecond {
+		t.Fatalf("%d frames in %v, %v", summary.Frames, summary.Length, err)
+	}
+	frames := bus.Frames()
+	for i := range frames {
+		if frames[i].ID != uint32(i) || time.Duration(frames[i].Time) < items[i].Offset {
+			t.Errorf("frame %d: id %d at %v, due at %v", i, frames[i].ID, time.Duration(frames[i].Time), items[i].Offset)
+		}
+	}
+	why := errors.New("enough")
+	ctx, cancel := context.WithCancelCause(t.Context())
+	time.AfterFunc(20*time.Millisecond, func() { cancel(why) })
+	late := []Item{{Offset: time.Hour}}
+	if _, err := Play(ctx, Items(late), bus, &Options{Precise: true}); !errors.Is(err, why) {
+		t.Errorf("broken off: %v", err)
 	}
 }

@@ -2,15 +2,119 @@ package replay
 
 import (
 	"context"
+	"fmt"
+	"runtime"
+	"runtime/debug"
 	"time"
+	"unsafe" // clock_nanosleep without the scheduler knowing, see sleepUntil
 
 	"golang.org/x/sys/unix"
 )
 
+// The player's thread.
+const (
+	slice       = time.Millisecond      // of a sleep: how long a stop may take to be seen
+	spin        = 60 * time.Microsecond // of busy waiting: more than a wake-up is late as a rule
+	fifo        = 1                     // SCHED_FIFO, sched(7)
+	priority    = 20                    // among real-time threads: below the kernel's own, which have 50
+	processors  = 4                     // at least: one may be asleep with the player in it
+	garbageRoom = 512 << 20             // bytes that may pile up until garbage is collected
+)
+
+// playPrecisely plays on a thread of its own, which ends with the replay and
+// takes its priority with it.
 func (p *player) playPrecisely(ctx context.Context) error {
-	clock := newTimerClock()
-	defer clock.stop()
-	return p.play(ctx, clock)
+	defer p.prepare()()
+	done := make(chan error, 1)
+	go func() {
+		runtime.LockOSThread() // for good
+		p.raise()
+		done <- p.play(ctx, newThreadClock())
+	}()
+	return <-done
+}
+
+// prepare readies the process and returns what undoes it.
+func (p *player) prepare() (undo func()) {
+	before := runtime.GOMAXPROCS(0)
+	runtime.GOMAXPROCS(max(before, processors))
+	runtime.GC()
+	var memory runtime.MemStats
+	runtime.ReadMemStats(&memory)
+	percent := debug.SetGCPercent(-1)
+	limit := debug.SetMemoryLimit(int64(memory.Sys) + garbageRoom)
+	// ONFAULT: only what is in use counts; a Go program reserves far more.
+	locked := unix.Mlockall(unix.MCL_CURRENT | unix.MCL_FUTURE | unix.MCL_ONFAULT)
+	if locked != nil {
+		p.note("memory is not locked: %v (needs CAP_IPC_LOCK, or ulimit -l unlimited)", locked)
+	}
+	return func() {
+		if locked == nil {
+			_ = unix.Munlockall() // cannot fail
+		}
+		debug.SetMemoryLimit(limit)
+		debug.SetGCPercent(percent)
+		runtime.GOMAXPROCS(before)
+	}
+}
+
+// raise gives the calling thread real-time priority and exact timers.
+func (p *player) raise() {
+	if err := unix.Prctl(unix.PR_SET_TIMERSLACK, 1, 0, 0, 0); err != nil {
+		p.note("timers are not exact: %v", err)
+	}
+	if p.ordinary {
+		p.note("no real-time priority: not asked for")
+		return
+	}
+	attr := unix.SchedAttr{Size: unix.SizeofSchedAttr, Policy: fifo, Priority: priority}
+	if err := unix.SchedSetAttr(0, &attr, 0); err != nil {
+		p.note("no real-time priority: %v (needs CAP_SYS_NICE, or ulimit -r %d)", err, priority)
+	}
+}
+
+func (p *player) note(format string, args ...any) {
+	p.summary.Notes = append(p.summary.Notes, fmt.Sprintf(format, args...))
+}
+
+// threadClock waits without Go's timers.
+type threadClock struct {
+	timerClock
+	base int64 // CLOCK_MONOTONIC at the start instant, ns
+}
+
+func newThreadClock() *threadClock {
+	var ts unix.Timespec
+	_ = unix.ClockGettime(unix.CLOCK_MONOTONIC, &ts) // cannot fail with these arguments
+	return &threadClock{timerClock{start: startNow()}, ts.Nano()}
+}
+
+// until sleeps in slices until shortly before t, and waits busily for the rest.
+func (c *threadClock) until(ctx context.Context, t time.Duration) error {
+	for {
+		if ctx.Err() != nil {
+			return context.Cause(ctx)
+		}
+		now := c.now()
+		rest := t - now
+		if rest <= spin {
+			break
+		}
+		sleepUntil(c.base + int64(now+min(rest-spin, slice)))
+	}
+	for c.now() < t { // at most spin
+	}
+	return nil
+}
+
+// sleepUntil sleeps until a time of CLOCK_MONOTONIC. It is a raw system call: after
+// an ordinary one the goroutine has to be given a processor again, which took up
+// to a millisecond when the machine was busy. It must be short, because the
+// scheduler cannot stop it (BenchmarkLateness).
+func sleepUntil(at int64) {
+	ts := unix.NsecToTimespec(at)
+	_, _, _ = unix.RawSyscall6(unix.SYS_CLOCK_NANOSLEEP, unix.CLOCK_MONOTONIC, unix.TIMER_ABSTIME,
+		uintptr(unsafe.Pointer(&ts)), 0, 0, 0) // interrupted early, until sleeps again
 }
 
 // suspended is for how long the machine slept since it was started.
