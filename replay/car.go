@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"maps"
 	"slices"
+	"strings"
 	"time"
 
 	"plugproof/decode"
@@ -20,14 +21,7 @@ type Car struct {
 	Buses   []string // the setting's name of each bus of the replay; "": not one of its own
 }
 
-// idOf returns a setting's identifier as the gate writes it.
-func idOf(id profiles.ID) gate.ID {
-	f := can.Frame{ID: id.Value}
-	if id.Extended {
-		f.Flags = can.Extended
-	}
-	return gate.IDOf(&f)
-}
+func idOf(id profiles.ID) gate.ID { return gate.NewID(id.Value, id.Extended) }
 
 // Facts returns what the setting says of a message, nil when it has none of that
 // identifier on that bus.
@@ -167,9 +161,28 @@ func compiled(facts *profiles.MessageFacts) *decode.Message {
 	return messages[0]
 }
 
-// Signal returns a signal by Message.Signal.
+// Withheld returns why a physical interface would not carry a message to the unit
+// on the bench, nil when it would.
+func (c *Car) Withheld(m Message, onBench string) *gate.Refusal {
+	asked := gate.Message{Bus: m.Bus, ID: m.ID, Frames: 1}
+	c.describe(&asked)
+	plan := gate.Plan{}
+	if c.Setting != nil {
+		plan.Profile = c.Setting.Name
+	}
+	return gate.Withheld(&asked, &plan, gate.Policy{OnBench: onBench, Nodes: c.nodes()})
+}
+
+// Signal returns a signal by Message.Signal, or by its own name where one message
+// on the buses of the replay has it.
 func (c *Car) Signal(ref string) (Message, *decode.Signal, error) {
 	message, signal := profiles.SignalRef(ref).Split()
+	if signal == "" {
+		var err error
+		if message, signal, err = c.only(ref); err != nil {
+			return Message{}, nil, err
+		}
+	}
 	m, facts, err := c.Message(message)
 	if err != nil {
 		return Message{}, nil, err
@@ -180,6 +193,25 @@ func (c *Car) Signal(ref string) (Message, *decode.Signal, error) {
 		}
 	}
 	return Message{}, nil, fmt.Errorf("message %s has no signal %q", message, signal)
+}
+
+// only finds the message that alone has a signal of that name.
+func (c *Car) only(signal string) (message, name string, err error) {
+	var found []string
+	if c.Setting != nil {
+		for _, facts := range c.Setting.Messages {
+			if slices.Contains(c.Buses, facts.Bus) && !facts.Own.Absent && facts.Signal(signal) != nil {
+				found = append(found, facts.Name)
+			}
+		}
+	}
+	switch len(found) {
+	case 0:
+		return "", "", fmt.Errorf("no signal %s is known", signal)
+	case 1:
+		return found[0], signal, nil
+	}
+	return "", "", fmt.Errorf("%s have a signal %s: write Message.Signal", strings.Join(found, " and "), signal)
 }
 
 // Neutral frames go out three times, at the pace of slow messages.

@@ -34,6 +34,7 @@ type Entry struct {
 	Statement string   `json:"on_bench,omitempty"` // what the operator stated
 	DeadMan   bool     `json:"dead_man,omitempty"`
 
+	Files      []string     `json:"files,omitempty"` // what is replayed: SHA-256 and path of each
 	Interfaces []string     `json:"interfaces,omitempty"`
 	Physical   bool         `json:"physical,omitempty"`
 	Profile    string       `json:"profile,omitempty"`

@@ -65,9 +65,9 @@ type RefusedError struct{ Refusals []gate.Refusal }
 
 func (e *RefusedError) Error() string {
 	if len(e.Refusals) == 1 {
-		return e.Refusals[0].Error()
+		return fmt.Sprintf("nothing was sent: %s (%s)", e.Refusals[0].Reason, e.Refusals[0].Rule)
 	}
-	return fmt.Sprintf("nothing was sent, for %d reasons; the first: %s (%s)", len(e.Refusals), e.Refusals[0].Reason, e.Refusals[0].Rule)
+	return fmt.Sprintf("nothing was sent, for %d reasons", len(e.Refusals))
 }
 
 // Plan returns what would be sent and what the gate says of it, and sends

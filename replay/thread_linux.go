@@ -102,7 +102,8 @@ func (c *threadClock) until(ctx context.Context, t time.Duration) error {
 		}
 		sleepUntil(c.base + int64(now+min(rest-spin, slice)))
 	}
-	for c.now() < t { // at most spin
+	for now := c.now(); now < t; now = c.now() {
+		continue // at most spin
 	}
 	return nil
 }

@@ -10,6 +10,8 @@ import (
 
 	"plugproof/decode/atomicfile"
 	"plugproof/decode/capture"
+	"plugproof/replay"
+	"plugproof/replay/gate"
 	"plugproof/replay/socketcan"
 )
 
@@ -43,6 +45,10 @@ var errFailed = errors.New("at least one fail")
 // what is missing is already printed.
 var errUntestable = errors.New("something asked for could not be judged")
 
+// errRefusedShown ends a command whose plan the gate would refuse; why is
+// already printed.
+var errRefusedShown = errors.New("the gate refuses it")
+
 // hinted is an error with a line on what to try.
 type hinted struct {
 	error
@@ -75,11 +81,17 @@ func (a *app) finish(ctx context.Context, err error) int {
 	if errors.Is(err, errUntestable) {
 		return exitUntestable
 	}
+	if errors.Is(err, errRefusedShown) {
+		return exitBus
+	}
 	a.say(err, hintFor(err))
 	if _, ok := errors.AsType[*atomicfile.Error](err); ok {
 		return exitOutput
 	}
 	if _, ok := errors.AsType[*socketcan.Error](err); ok {
+		return exitBus
+	}
+	if _, ok := errors.AsType[*replay.RefusedError](err); ok {
 		return exitBus
 	}
 	return exitInput
@@ -102,7 +114,20 @@ func hintFor(err error) string {
 	if h, ok := errors.AsType[hinted](err); ok {
 		return h.hint
 	}
+	if r, ok := errors.AsType[*gate.Refusal](err); ok && r.Try != "" {
+		return r.Try
+	}
+	if r, ok := errors.AsType[*replay.RefusedError](err); ok && len(r.Refusals) == 1 {
+		return r.Refusals[0].Try
+	}
 	switch {
+	case errors.Is(err, socketcan.ErrBusy):
+		return "end the other one first: two would fight over one bus"
+	case errors.Is(err, syscall.EPERM), errors.Is(err, syscall.EACCES):
+		if _, bus := errors.AsType[*socketcan.Error](err); bus {
+			return "run it as root, or once: sudo setcap cap_net_raw,cap_net_admin,cap_sys_nice,cap_ipc_lock+ep plugproof"
+		}
+		return ""
 	case errors.Is(err, capture.ErrNotCapture):
 		return "candump logs, candump console output, pcap and pcapng are read, plain or as gzip or zstd"
 	case errors.Is(err, socketcan.ErrActive):

@@ -104,7 +104,7 @@ func (o *recordingOptions) judgeBy(ctx context.Context, in *check.Input) (err er
 	return nil
 }
 
-// given parses the values of --bus.
+// given checks the flags that say what was recorded, and parses those of --bus.
 func (o *recordingOptions) given() (map[string]string, error) {
 	if err := oneOf("--scope", o.scope, string(rules.Car), string(rules.ECUOnBench), string(rules.ListenerOnBench)); err != nil {
 		return nil, err
@@ -114,8 +114,13 @@ func (o *recordingOptions) given() (map[string]string, error) {
 			return nil, err
 		}
 	}
+	return busFlags(o.buses)
+}
+
+// busFlags parses the values of --bus.
+func busFlags(values []string) (map[string]string, error) {
 	given := map[string]string{}
-	for _, value := range o.buses {
+	for _, value := range values {
 		name, bus, _ := strings.Cut(value, "=")
 		if name == "" || bus == "" {
 			return nil, hint(fmt.Errorf("--bus %q is not an interface and a bus", value), "--bus can1=body")

@@ -28,13 +28,16 @@ type ID uint32
 
 const extendedBit = 1 << 31
 
-// IDOf returns the identifier of a frame.
-func IDOf(f *can.Frame) ID {
-	if f.Is(can.Extended) {
-		return ID(f.ID | extendedBit)
+// NewID returns an identifier by its value and length.
+func NewID(value uint32, extended bool) ID {
+	if extended {
+		value |= extendedBit
 	}
-	return ID(f.ID)
+	return ID(value)
 }
+
+// IDOf returns the identifier of a frame.
+func IDOf(f *can.Frame) ID { return NewID(f.ID, f.Is(can.Extended)) }
 
 // String writes 11 bits with three digits and 29 bits with eight.
 func (id ID) String() string {

@@ -16,7 +16,8 @@ func Judge(plan *Plan, policy Policy) (*Session, []Refusal) {
 	}
 	physical := make([]bool, len(plan.Buses))
 	for i := range plan.Buses {
-		physical[i] = plan.Buses[i].Interface.Physical() != ""
+		in := &plan.Buses[i].Interface
+		physical[i] = !in.Missing && in.Physical() != "" // of one that is missing there is nothing more to say
 		refusals = append(refusals, judgeBus(&plan.Buses[i], &policy, physical[i])...)
 	}
 	if slices.Contains(physical, true) {
@@ -112,7 +113,7 @@ func judgeStatement(plan *Plan, policy *Policy) (refusals []Refusal) {
 	refuse := func(rule, try, format string, args ...any) {
 		refusals = append(refusals, Refusal{Rule: rule, Reason: fmt.Sprintf(format, args...), Try: try})
 	}
-	at := slices.IndexFunc(plan.Buses, func(b Bus) bool { return b.Interface.Physical() != "" })
+	at := slices.IndexFunc(plan.Buses, func(b Bus) bool { return !b.Interface.Missing && b.Interface.Physical() != "" })
 	why := plan.Buses[at].Interface.Physical()
 	switch node := policy.node(policy.OnBench); {
 	case plan.Profile == "":
