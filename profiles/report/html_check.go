@@ -14,14 +14,15 @@ import (
 
 // checkPart is what only the page of a check has.
 type checkPart struct {
-	Groups   []functionGroup
-	Findings []findingCard
-	Symptoms []searchCard
-	Timeline timeline
-	Buses    []busCard
-	Messages []messageCard
-	More     string // says that some messages have no card; "": all have
-	Others   *table // identifiers that the setting does not have; nil: none
+	Groups       []functionGroup
+	Findings     []findingCard
+	MoreFindings string // says that some findings have no card; "": all have
+	Symptoms     []searchCard
+	Timeline     timeline
+	Buses        []busCard
+	Messages     []messageCard
+	More         string // says that some messages have no card; "": all have
+	Others       *table // identifiers that the setting does not have; nil: none
 }
 
 // functionGroup is the functions of one verdict.
@@ -73,7 +74,8 @@ func newCheckBuilder(out *check.Output) *checkBuilder {
 }
 
 func (b *checkBuilder) part() *checkPart {
-	p := &checkPart{Findings: b.findings(), Timeline: b.timeline()}
+	p := &checkPart{Timeline: b.timeline()}
+	p.Findings, p.MoreFindings = b.findings()
 	p.Groups = b.groups()
 	for i := range b.out.Symptoms {
 		p.Symptoms = append(p.Symptoms, b.search(&b.out.Symptoms[i]))
@@ -126,7 +128,7 @@ func (b *checkBuilder) groups() []functionGroup {
 
 func (b *checkBuilder) cause(list []rules.FunctionResult) cause {
 	c := cause{Why: sentence(list[0].Why)}
-	for i := range b.out.Findings {
+	for i := range min(maxFindings, len(b.out.Findings)) {
 		if f := &b.out.Findings[i]; f.Text == list[0].Why && list[0].Verdict != rules.Pass {
 			c.Finding = &link{"#" + findingID(i), fmt.Sprintf("finding %d", i+1)}
 			break
@@ -204,12 +206,17 @@ type gauge struct {
 
 func findingID(i int) string { return fmt.Sprintf("finding-%d", i+1) }
 
-func (b *checkBuilder) findings() []findingCard {
-	var cards []findingCard
-	for i := range b.out.Findings {
-		cards = append(cards, b.finding(i, &b.out.Findings[i]))
+// findings gives the findings, the most serious first, as many as a page bears.
+func (b *checkBuilder) findings() (cards []findingCard, more string) {
+	list := b.out.Findings
+	if n := len(list) - maxFindings; n > 0 {
+		more = fmt.Sprintf("%d more findings, no more serious than these: the JSON form has all.", n)
+		list = list[:maxFindings]
 	}
-	return cards
+	for i := range list {
+		cards = append(cards, b.finding(i, &list[i]))
+	}
+	return cards, more
 }
 
 func (b *checkBuilder) finding(i int, f *rules.Finding) findingCard {

@@ -16,6 +16,7 @@ import (
 
 // Caps of a page, so that it stays one that opens at once.
 const (
+	maxFindings = 150
 	maxMessages = 150
 	maxOthers   = 60
 )

@@ -63,7 +63,7 @@ type line struct {
 	Mid  values `json:"mid,omitempty"` // the mean, where there is one
 }
 
-// limit is a level, or with Top a band.
+// limit is a level that is drawn across a plot.
 type limit struct {
 	At    float64 `json:"at"`
 	Label string  `json:"label"`
@@ -124,8 +124,14 @@ func (f *figures) column(ns int64) int {
 	return int(min(max(at, 0), columns-1))
 }
 
-// add files a plot and makes a place for it.
+// maxPlots keeps a page small, whatever a capture holds: about 6 kB each.
+const maxPlots = 300
+
+// add files a plot and makes a place for it; nil where the page has enough.
 func (f *figures) add(p plot, caption string, t *table) *drawing {
+	if len(f.plots) >= maxPlots {
+		return nil
+	}
 	f.plots = append(f.plots, p)
 	n := len(f.plots) - 1
 	d := &drawing{ID: fmt.Sprintf("plot-%d", n+1), Plot: n, Title: p.Title, Caption: caption, Table: t}

@@ -325,3 +325,23 @@ func luminance(t *testing.T, colour string) float64 {
 	}
 	return 0.2126*linear(rgb>>16) + 0.7152*linear(rgb>>8) + 0.0722*linear(rgb)
 }
+
+// TestPageIsBounded: a capture with faults without end gives a page that says
+// how many it leaves out.
+func TestPageIsBounded(t *testing.T) {
+	out := outcome(t, "lowan-dead-tachometer.log")
+	f := out.Findings[0]
+	for len(out.Findings) < 1150 {
+		out.Findings = append(out.Findings, f)
+	}
+	src := page(t, out, report.HTMLOptions{Version: "test"})
+	if n := strings.Count(src, `<article class="finding`); n != 150 {
+		t.Errorf("%d findings have a card", n)
+	}
+	if !strings.Contains(src, "1000 more findings, no more serious than these") {
+		t.Error("the page does not say what it leaves out")
+	}
+	if len(src) >= 3_000_000 {
+		t.Errorf("%d bytes", len(src))
+	}
+}

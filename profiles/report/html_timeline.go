@@ -95,7 +95,7 @@ func ticks(seconds float64) []tick {
 		{X: "100%", Anchor: "end"},
 	}
 	for i := range list {
-		list[i].Label = number(seconds*float64(i)/4) + " s"
+		list[i].Label = tenth(seconds*float64(i)/4) + " s"
 	}
 	return list
 }

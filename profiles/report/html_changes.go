@@ -1,0 +1,258 @@
+package report
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"strings"
+
+	"plugproof/profiles/compare"
+	"plugproof/profiles/rules"
+)
+
+// complaintCard is what one unit says.
+type complaintCard struct {
+	Unit  string
+	Mark  mark
+	Items []complaint
+	Next  string
+}
+
+type complaint struct {
+	Text   string
+	Frames []quote
+}
+
+// remedy is what could not be judged, and what would change that.
+type remedy struct{ Text, Also, Todo string }
+
+// complaints gathers what is said by unit, in the order of the result.
+func (b *compareBuilder) complaints() []complaintCard {
+	var cards []complaintCard
+	for i := range b.res.Complaints {
+		r := &b.res.Complaints[i]
+		unit := b.unit(cmp.Or(r.Sender, r.Listener))
+		at := slices.IndexFunc(cards, func(c complaintCard) bool { return c.Unit == unit && c.Mark == verdictMarks[r.Verdict] })
+		if at < 0 {
+			cards = append(cards, complaintCard{Unit: unit, Mark: verdictMarks[r.Verdict], Next: sentence(r.NextStep)})
+			at = len(cards) - 1
+		}
+		cards[at].Items = append(cards[at].Items, complaint{capital(sentence(r.Text)), b.frames(r)})
+	}
+	return cards
+}
+
+func (b *compareBuilder) unit(name string) string {
+	if b.setting != nil {
+		if n := b.setting.Nodes[name]; n != nil && n.Title != "" {
+			return name + ", " + n.Title
+		}
+	}
+	return cmp.Or(name, "not known who")
+}
+
+// frames quotes the frames that show a row.
+func (b *compareBuilder) frames(r *compare.Row) []quote {
+	var list []quote
+	for _, e := range []struct {
+		label string
+		*rules.Example
+	}{{"Frame before", r.BeforeExample}, {"Frame after", r.Example}} {
+		if e.Example != nil {
+			list = append(list, quote{e.label, place(e.Example, b.lines[e.File]), e.Raw})
+		}
+	}
+	return list
+}
+
+// groups gives the functions by verdict, those with one reason together.
+func (b *compareBuilder) groups() []functionGroup {
+	titles := map[rules.Verdict]string{
+		rules.Fail: "Fails", rules.Review: "Changed", rules.Pass: "As before", rules.NotTestable: "Could not be compared",
+	}
+	var groups []functionGroup
+	for _, v := range []rules.Verdict{rules.Fail, rules.Review, rules.Pass, rules.NotTestable} {
+		g := functionGroup{Mark: verdictMarks[v], Title: titles[v]}
+		for i := range b.res.Functions {
+			f := &b.res.Functions[i]
+			if f.Verdict != v {
+				continue
+			}
+			why := sentence(f.Reason)
+			if v == rules.Pass {
+				why = ""
+			}
+			at := slices.IndexFunc(g.Causes, func(c cause) bool { return c.Why == why })
+			if at < 0 {
+				g.Causes = append(g.Causes, cause{Why: why})
+				at = len(g.Causes) - 1
+			}
+			g.Causes[at].Functions = append(g.Causes[at].Functions, b.band(f))
+		}
+		if g.Causes != nil {
+			groups = append(groups, g)
+		}
+	}
+	return groups
+}
+
+func (b *compareBuilder) band(f *compare.Function) functionBand {
+	band := functionBand{Title: cmp.Or(f.Title, f.Name), Name: f.Name, Mark: verdictMarks[f.Verdict]}
+	if !f.Exercised {
+		band.Asked = "The capture before does not exercise it."
+	}
+	var rows []*compare.Row
+	for _, at := range f.Rows {
+		rows = append(rows, &b.res.Messages[at.Message].Rows[at.Row])
+	}
+	band.Rows = comparedRows(rows)
+	return band
+}
+
+// comparedRows lists rows, the serious ones first; those that pass are counted.
+func comparedRows(rows []*compare.Row) []comparedRow {
+	var list []comparedRow
+	same := 0
+	for _, v := range []rules.Verdict{rules.Fail, rules.Review, rules.NotTestable} {
+		for _, r := range rows {
+			if r.Verdict == v {
+				list = append(list, comparedRow{verdictMarks[v], string(r.Aspect), capital(sentence(r.Text))})
+			}
+		}
+	}
+	for _, r := range rows {
+		if r.Verdict == rules.Pass {
+			same++
+		}
+	}
+	if same > 0 {
+		list = append(list, comparedRow{verdictMarks[rules.Pass], "", plural(same, "aspect") + " as before."})
+	}
+	return list
+}
+
+// alike gathers the rows of one verdict by aspect and next step, the aspects that
+// say most first.
+func (b *compareBuilder) alike(v rules.Verdict) [][]*compare.Row {
+	var groups [][]*compare.Row
+	for i := range b.res.Messages {
+		for k := range b.res.Messages[i].Rows {
+			r := &b.res.Messages[i].Rows[k]
+			if r.Verdict != v {
+				continue
+			}
+			at := slices.IndexFunc(groups, func(g []*compare.Row) bool {
+				return g[0].Aspect == r.Aspect && g[0].NextStep == r.NextStep
+			})
+			if at < 0 {
+				groups = append(groups, []*compare.Row{r})
+				continue
+			}
+			groups[at] = append(groups[at], r)
+		}
+	}
+	slices.SortStableFunc(groups, func(x, y []*compare.Row) int { return cmp.Compare(rankOf(x[0].Aspect), rankOf(y[0].Aspect)) })
+	return groups
+}
+
+// rankOf orders aspects: the lower, the more they say.
+func rankOf(a compare.Aspect) int {
+	return slices.Index([]compare.Aspect{
+		compare.Complaint, compare.Presence, compare.Cycle, compare.Length, compare.Constant, compare.Protected,
+		compare.Range, compare.Response, compare.Wake, compare.Valid, compare.PostRun,
+	}, a)
+}
+
+func changeID(i int) string { return fmt.Sprintf("change-%d", i+1) }
+
+// changes gives the rows that are no pass, and says how many identifiers are as
+// before.
+func (b *compareBuilder) changes() (cards []findingCard, alike string) {
+	for _, v := range []rules.Verdict{rules.Fail, rules.Review} {
+		for _, group := range b.alike(v) {
+			if len(cards) < maxChanges {
+				cards = append(cards, b.change(len(cards), group))
+			}
+		}
+	}
+	same := 0
+	for i := range b.res.Messages {
+		if b.res.Messages[i].Verdict == rules.Pass {
+			same++
+		}
+	}
+	if same > 0 {
+		alike = plural(same, "identifier") + " as before in every respect."
+	}
+	return cards, alike
+}
+
+func (b *compareBuilder) change(i int, group []*compare.Row) findingCard {
+	r := group[0]
+	card := findingCard{
+		ID: changeID(i), Number: fmt.Sprint(i + 1), Mark: verdictMarks[r.Verdict], Rule: string(r.Aspect),
+		Text: sentence(r.Text), Next: sentence(r.NextStep), Gauge: newGauge(r.Measured, r.Limit, r.LimitFrom), Frames: b.frames(r),
+	}
+	if len(group) > 1 {
+		var names []string
+		for _, other := range group[1:] {
+			names = append(names, rowName(other))
+		}
+		names = slices.Compact(names)
+		card.Also = "Likewise: " + strings.Join(names, ", ") + "."
+	}
+	add := func(name, text string) {
+		if text != "" {
+			card.Facts = append(card.Facts, fact{Name: name, Texts: []string{text}})
+		}
+	}
+	if r.Before != nil {
+		add("Before", figure(r.Before))
+	}
+	if card.Gauge == nil && r.Measured != nil {
+		add("After", figure(r.Measured))
+	}
+	add("Sent by", r.Sender)
+	add("Hurts", r.Listener)
+	if r.State >= 0 && r.State < len(b.res.States) {
+		add("Worst state", b.res.States[r.State].Label)
+	}
+	for k := range b.res.Series {
+		s := &b.res.Series[k]
+		if m := &b.res.Messages[s.Message]; s.Signal == r.Signal && m.ID == r.ID && m.Bus == r.Bus && r.Signal != "" {
+			card.Figure, card.See = b.overlay(s)
+		}
+	}
+	return card
+}
+
+// rowName says what a row is about.
+func rowName(r *compare.Row) string {
+	name := cmp.Or(r.Message, r.ID.String())
+	if r.Signal != "" {
+		return name + "." + r.Signal
+	}
+	if r.Message != "" {
+		return fmt.Sprintf("%s (%s)", r.Message, r.ID)
+	}
+	return name
+}
+
+func (b *compareBuilder) untested() []remedy {
+	var list []remedy
+	for _, group := range b.alike(rules.NotTestable) {
+		r := remedy{
+			Text: capital(string(group[0].Aspect)) + ": " + sentence(group[0].Text),
+			Todo: sentence(cmp.Or(group[0].NextStep, "nothing")),
+		}
+		var names []string
+		for _, other := range group[1:] {
+			names = append(names, rowName(other))
+		}
+		if names = slices.Compact(names); len(names) > 0 {
+			r.Also = "Likewise: " + strings.Join(names, ", ") + "."
+		}
+		list = append(list, r)
+	}
+	return list
+}
