@@ -14,13 +14,12 @@ import (
 
 // checkOptions are the flags of check.
 type checkOptions struct {
+	resultOptions
 	recordingOptions
 	observedOptions
 	functions list
 	strict    bool
 	before    string
-	format    string
-	out       string
 }
 
 func (o *checkOptions) addFlags(flags *pflag.FlagSet) {
@@ -28,8 +27,7 @@ func (o *checkOptions) addFlags(flags *pflag.FlagSet) {
 	o.observedOptions.addFlags(flags)
 	flags.Var(&o.functions, "function", "judge only this `FUNCTION` of the setting; may be repeated")
 	flags.BoolVar(&o.strict, "strict", false, "a review ends with exit code 1 too")
-	flags.StringVarP(&o.format, "format", "f", "text", "`FORMAT` of the output: text, json or html")
-	flags.StringVarP(&o.out, "out", "o", "", "write to `FILE` instead of standard output")
+	o.resultOptions.addFlags(flags, "json", html)
 	flags.StringVar(&o.before, "codes-before", "", "for the page: trouble codes from before the swap, in the text `FILE`")
 }
 

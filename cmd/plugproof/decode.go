@@ -15,9 +15,8 @@ import (
 
 // decodeOptions are the flags of decode.
 type decodeOptions struct {
+	resultOptions
 	dbc     []string
-	format  string
-	out     string
 	only    list
 	span    span
 	changes bool
@@ -27,8 +26,7 @@ type decodeOptions struct {
 
 func (o *decodeOptions) addFlags(flags *pflag.FlagSet) {
 	flags.StringArrayVarP(&o.dbc, "dbc", "d", nil, "the `[BUS=]FILE` that says what frames mean; may be repeated")
-	flags.StringVarP(&o.format, "format", "f", "text", "`FORMAT` of the output: text, jsonl, csv or parquet")
-	flags.StringVarP(&o.out, "out", "o", "", "write to `FILE` instead of standard output")
+	o.resultOptions.addFlags(flags, "jsonl", "csv", "parquet")
 	flags.BoolVar(&o.dense, "dense", false, "with -f parquet: a file for each message, a column for each signal, into the folder --out")
 	flags.Var(&o.only, "only", "show only what has this `NAME` or identifier; may be repeated")
 	o.span.addFlags(flags)
@@ -106,7 +104,7 @@ func (o *decodeOptions) check() error {
 	if len(o.dbc) == 0 {
 		return hint(errors.New("decode needs --dbc"), "survey works without a DBC file; convert --as log shows the bytes")
 	}
-	if err := oneOf("--format", o.format, "text", "jsonl", "csv", "parquet"); err != nil {
+	if err := o.known(); err != nil {
 		return err
 	}
 	if err := o.checkParquet(); err != nil {

@@ -40,6 +40,15 @@ func oneOf(flag, value string, allowed ...string) error {
 	return hint(fmt.Errorf("%s %q is not known", flag, value), "one of %s", strings.Join(allowed, ", "))
 }
 
+// alternatives gives "a", "a or b", "a, b or c".
+func alternatives(list []string) string {
+	last := len(list) - 1
+	if last <= 0 {
+		return strings.Join(list, "")
+	}
+	return strings.Join(list[:last], ", ") + " or " + list[last]
+}
+
 // plural gives "1 fault" and "2 faults".
 func plural(n int, word string) string {
 	if n == 1 {

@@ -18,13 +18,12 @@ import (
 
 // identifyOptions are the flags of identify.
 type identifyOptions struct {
+	resultOptions
 	profileFolders
 	ecu      string
 	buses    list
 	bitrates list
 	explain  bool
-	format   string
-	out      string
 }
 
 func (o *identifyOptions) addFlags(flags *pflag.FlagSet) {
@@ -33,8 +32,7 @@ func (o *identifyOptions) addFlags(flags *pflag.FlagSet) {
 	flags.Var(&o.buses, "bus", "the interface of a capture that is a bus of the settings, as `IF=BUS`; may be repeated")
 	flags.VarP(&o.bitrates, "bitrate", "b", "the bit rate of a bus as `[BUS=]RATE`; may be repeated")
 	flags.BoolVar(&o.explain, "explain", false, "list every discriminator: seen, contradicted, not testable")
-	flags.StringVarP(&o.format, "format", "f", "text", "`FORMAT` of the output: text, json or html")
-	flags.StringVarP(&o.out, "out", "o", "", "write to `FILE` instead of standard output")
+	o.resultOptions.addFlags(flags, "json", html)
 }
 
 func newIdentify(a *app) *cobra.Command {

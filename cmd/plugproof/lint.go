@@ -17,13 +17,11 @@ import (
 
 // lintOptions are the flags of lint.
 type lintOptions struct {
-	format string
-	out    string
+	resultOptions
 }
 
 func (o *lintOptions) addFlags(flags *pflag.FlagSet) {
-	flags.StringVarP(&o.format, "format", "f", "text", "`FORMAT` of the output: text or json")
-	flags.StringVarP(&o.out, "out", "o", "", "write to `FILE` instead of standard output")
+	o.resultOptions.addFlags(flags)
 }
 
 func newLint(a *app) *cobra.Command {
@@ -76,7 +74,7 @@ type lintFinding struct {
 }
 
 func runLint(a *app, o *lintOptions, paths []string) error {
-	if err := oneOf("--format", o.format, "text", "json"); err != nil {
+	if err := o.known(); err != nil {
 		return err
 	}
 	doc := &lintDocument{Schema: "plugproof/lint/1", Version: toolVersion, Findings: []lintFinding{}}

@@ -8,11 +8,33 @@ import (
 	"io/fs"
 	"os"
 
+	"github.com/spf13/pflag"
+
 	"plugproof/decode/atomicfile"
 )
 
 // stdoutName stands for standard output in messages.
 const stdoutName = "standard output"
+
+// resultOptions are the flags of every command that writes one result in the
+// format that is asked for, to standard output or into a file.
+type resultOptions struct {
+	format, out string
+	formats     []string
+}
+
+// addFlags adds --format, of text and the others given, by default json, and --out.
+func (o *resultOptions) addFlags(flags *pflag.FlagSet, others ...string) {
+	if len(others) == 0 {
+		others = []string{"json"}
+	}
+	o.formats = append([]string{"text"}, others...)
+	flags.StringVarP(&o.format, "format", "f", "text", "`FORMAT` of the output: "+alternatives(o.formats))
+	flags.StringVarP(&o.out, "out", "o", "", "write to `FILE` instead of standard output")
+}
+
+// known refuses formats that there are none of.
+func (o *resultOptions) known() error { return oneOf("--format", o.format, o.formats...) }
 
 // stdout makes a failed write to standard output the same kind of error as a
 // failed write to a file, and remembers it: cobra ignores errors of its help.

@@ -15,15 +15,13 @@ import (
 
 // profilesOptions are the flags of the commands below profiles.
 type profilesOptions struct {
+	resultOptions
 	profileFolders
-	format string
-	out    string
 }
 
 func (o *profilesOptions) addFlags(flags *pflag.FlagSet) {
 	o.profileFolders.addFlags(flags)
-	flags.StringVarP(&o.format, "format", "f", "text", "`FORMAT` of the output: text or json")
-	flags.StringVarP(&o.out, "out", "o", "", "write to `FILE` instead of standard output")
+	o.resultOptions.addFlags(flags)
 }
 
 func newProfiles(a *app) *cobra.Command {
@@ -141,7 +139,7 @@ type profileRow struct {
 }
 
 func runProfilesList(a *app, o *profilesOptions) error {
-	if err := oneOf("--format", o.format, "text", "json"); err != nil {
+	if err := o.known(); err != nil {
 		return err
 	}
 	lib, err := o.library()
@@ -182,7 +180,7 @@ type profileLine struct {
 }
 
 func runProfilesShow(a *app, o *profilesOptions, name string) error {
-	if err := oneOf("--format", o.format, "text", "json"); err != nil {
+	if err := o.known(); err != nil {
 		return err
 	}
 	lib, name, err := o.find(name)
@@ -240,7 +238,7 @@ type profileDifference struct {
 }
 
 func runProfilesDiffer(a *app, o *profilesOptions, first, second string) error {
-	if err := oneOf("--format", o.format, "text", "json"); err != nil {
+	if err := o.known(); err != nil {
 		return err
 	}
 	var settings [2]*profiles.Setting

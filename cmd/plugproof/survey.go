@@ -12,17 +12,15 @@ import (
 
 // surveyOptions are the flags of survey.
 type surveyOptions struct {
+	resultOptions
 	dbc      []string
 	bitrates list
-	format   string
-	out      string
 }
 
 func (o *surveyOptions) addFlags(flags *pflag.FlagSet) {
 	flags.StringArrayVarP(&o.dbc, "dbc", "d", nil, "the `[BUS=]FILE` that says what frames mean; may be repeated")
 	flags.VarP(&o.bitrates, "bitrate", "b", "the bit rate of a bus as `[BUS=]RATE`; may be repeated")
-	flags.StringVarP(&o.format, "format", "f", "text", "`FORMAT` of the output: text or json")
-	flags.StringVarP(&o.out, "out", "o", "", "write to `FILE` instead of standard output")
+	o.resultOptions.addFlags(flags)
 }
 
 func newSurvey(a *app) *cobra.Command {
@@ -65,7 +63,7 @@ type surveyDocument struct {
 }
 
 func runSurvey(ctx context.Context, a *app, o *surveyOptions, paths []string) error {
-	if err := oneOf("--format", o.format, "text", "json"); err != nil {
+	if err := o.known(); err != nil {
 		return err
 	}
 	rates, err := parseBitrates(o.bitrates)

@@ -76,6 +76,13 @@ func presenceRows() []corruption {
 			},
 		},
 		{
+			name: "another car's capture, its interface fits no bus", rule: "message/no-match", verdict: rules.Fail, within: nobody,
+			apply: func(d *Drive, _ *rand.Rand) spoiled {
+				spare, _ := d.Buses.Intern([]byte("spare"))
+				return of(d.Change(All, func(_ int, f *can.Frame) { f.Bus, f.ID = spare, f.ID^0x400 }))
+			},
+		},
+		{
 			name: "on-change message never sent", rule: "message/no-reaction", verdict: rules.Fail, message: "EngineCruise", within: nobody,
 			apply: func(d *Drive, _ *rand.Rand) spoiled { return of(d.Drop(d.Message("EngineCruise"))) },
 		},

@@ -180,7 +180,11 @@ func (v *view) finding(f *rules.Finding) {
 		fact("sent by", f.Sender)
 		fact("heard by", v.listeners(f))
 	}
-	fact("first", v.first(f))
+	if f.HasTime {
+		fact("first", v.first(f))
+	} else if f.Count > 1 {
+		fact("count", fmt.Sprintf("%d", f.Count))
+	}
 	fact("measured", measured(f))
 	if f.Example != nil {
 		v.wrapped(14, "    frame", place(f.Example, v.lines[f.Example.File]))
@@ -231,14 +235,11 @@ func patience(l *profiles.ListenerFacts) time.Duration {
 
 // first says when it happened first, and how often.
 func (v *view) first(f *rules.Finding) string {
-	var parts []string
-	if f.HasTime {
-		parts = append(parts, fmt.Sprintf("%s, stamp %s", v.seconds(f.FirstTime), stamp(f.FirstTime)))
-	}
+	text := fmt.Sprintf("%s, stamp %s", v.seconds(f.FirstTime), stamp(f.FirstTime))
 	if f.Count > 1 {
-		parts = append(parts, fmt.Sprintf("%d times in all", f.Count))
+		text += fmt.Sprintf("; %d times in all", f.Count)
 	}
-	return strings.Join(parts, "; ")
+	return text
 }
 
 func measured(f *rules.Finding) string {

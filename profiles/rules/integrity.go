@@ -27,10 +27,10 @@ func integrityRules() []Rule {
 
 // What it takes to judge, and what is too much; common practice.
 const (
-	leastFrames   = 64   // frames to judge protection by
-	frozenFrames  = 20   // frames with one counter value
-	stepShare     = 0.01 // of the pairs
-	checksumShare = 0.001
+	leastFrames   = 64    // frames to judge protection by
+	frozenFrames  = 20    // frames with one counter value
+	stepShare     = 0.01  // of the pairs
+	checksumShare = 0.001 // of the frames
 )
 
 // guarded calls judge for every message with a protection that enough frames
@@ -145,38 +145,43 @@ func judgeToggle(c *Case, r *Results) {
 	})
 }
 
+// worked is a field that its sender works out from the payload of every frame.
+type worked struct {
+	rule  string
+	name  string // "checksum"
+	fault guard.Faults
+	next  func(share float64) string // the next step, by the share of frames that are wrong
+}
+
 // judgeChecksum finds checksums that do not hold.
 func judgeChecksum(c *Case, r *Results) {
-	c.guarded(r, func(m *profiles.MessageFacts, ev *evidence.Message) {
-		wrong := count(ev, guard.WrongChecksum)
-		share := float64(wrong) / float64(ev.Judged)
-		if share <= checksumShare || wrong == 0 {
-			return
-		}
-		f := About("integrity/checksum", Fail, m)
-		f.Listener = firstListener(m)
-		f.Text = fmt.Sprintf("the checksum of %s is wrong in %.1f %% of its frames", m.Name, 100*share)
-		f.NextStep = "wrong constant or order of bytes: choose the setting whose checksum this is, or correct the send routine"
+	c.judgeWorked(r, &worked{"integrity/checksum", "checksum", guard.WrongChecksum, func(share float64) string {
 		if share < 0.5 {
-			f.NextStep = "not the law but single frames: a second sender, or data changed after the checksum was made"
+			return "not the law but single frames: a second sender, or data changed after the checksum was made"
 		}
-		r.Add(f.events(c, ev.Faults[guard.WrongChecksum]).measured(100*share, 100*checksumShare, "% of its frames", CommonPractice))
-	})
+		return "wrong constant or order of bytes: choose the setting whose checksum this is, or correct the send routine"
+	}})
 }
 
 // judgeParity finds parity bits that do not hold.
 func judgeParity(c *Case, r *Results) {
+	c.judgeWorked(r, &worked{"integrity/parity", "parity bit", guard.WrongParity, func(float64) string {
+		return "the bit must count the toggle bit in"
+	}})
+}
+
+// judgeWorked finds fields that are wrong in more frames than noise explains.
+func (c *Case) judgeWorked(r *Results, field *worked) {
 	c.guarded(r, func(m *profiles.MessageFacts, ev *evidence.Message) {
-		wrong := count(ev, guard.WrongParity)
-		share := float64(wrong) / float64(ev.Judged)
-		if share <= checksumShare || wrong == 0 {
+		share := float64(count(ev, field.fault)) / float64(ev.Judged)
+		if share <= checksumShare {
 			return
 		}
-		f := About("integrity/parity", Fail, m)
+		f := About(field.rule, Fail, m)
 		f.Listener = firstListener(m)
-		f.Text = fmt.Sprintf("the parity bit of %s is wrong in %.1f %% of its frames", m.Name, 100*share)
-		f.NextStep = "the bit must count the toggle bit in"
-		r.Add(f.events(c, ev.Faults[guard.WrongParity]).measured(100*share, 100*checksumShare, "% of its frames", CommonPractice))
+		f.Text = fmt.Sprintf("the %s of %s is wrong in %.1f %% of its frames", field.name, m.Name, 100*share)
+		f.NextStep = field.next(share)
+		r.Add(f.events(c, ev.Faults[field.fault]).measured(100*share, 100*checksumShare, "% of its frames", CommonPractice))
 	})
 }
 

@@ -41,6 +41,7 @@ func Judge(c *Case, only []string) *Result {
 	for _, rule := range All() {
 		rule.Judge(c, r)
 	}
+	r.pointless()
 	res := &Result{Stages: c.Stages}
 	for i := range r.Findings {
 		f := &r.Findings[i]
@@ -70,7 +71,9 @@ func Judge(c *Case, only []string) *Result {
 		res.Functions = append(res.Functions, f)
 	}
 	slices.SortStableFunc(res.Functions, compareFunctions)
-	res.Missing = c.missingStages()
+	if !unjudgeable(r) {
+		res.Missing = c.missingStages()
+	}
 	res.Symptoms = c.differentials(r.Findings)
 	res.Verdict = overall(c, res)
 	return res
@@ -167,7 +170,11 @@ func (c *Case) function(name string, r *Results) FunctionResult {
 			out.BrokenAt = out.Chain[link]
 		}
 	}
-	if out.Verdict == Pass {
+	switch none := r.meaningless(); {
+	case out.Verdict != Pass:
+	case none != nil:
+		out.Verdict, out.Why = NotTestable, none.Text
+	default:
 		c.proved(f, &out)
 	}
 	if c.reportedDead(name) && out.Verdict < Review {

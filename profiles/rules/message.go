@@ -35,59 +35,11 @@ const (
 	thereAbove = 0.5  // a message with more is present
 )
 
-// judgeNoMatch answers a capture of another car in one line, instead of with a
-// finding for every message.
-func judgeNoMatch(c *Case, r *Results) {
-	if unjudgeable(r) {
-		return
-	}
-	expected, seen := 0, 0
-	for _, m := range c.Setting.Messages {
-		if c.Sent(m) {
-			expected++
-			if c.Evidence.Messages[m.Name].Seen() > 0 {
-				seen++
-			}
-		}
-	}
-	if expected == 0 || seen*10 > expected || seen > 2 || c.listed() {
-		return
-	}
-	f := Finding{
-		Rule: "message/no-match", Verdict: Fail, Count: uint64(expected - seen),
-		Text:     fmt.Sprintf("%d of the %d messages of %s were seen: this looks like another car or another bus", seen, expected, c.Setting.Name),
-		NextStep: "check which car and which bus the capture is of, and how its interfaces map to the profile's buses",
-	}
-	r.Add(f.measured(float64(seen), float64(expected), "messages", "profile "+c.Setting.Name))
-}
-
-// listed reports whether most of what came is of the setting: a car of which
-// little is awake, not another one.
-func (c *Case) listed() bool {
-	own, others := 0, 0
-	for _, m := range c.Setting.Messages {
-		if c.Evidence.Messages[m.Name].Seen() >= 3 {
-			own++
-		}
-	}
-	for _, s := range c.Evidence.Others {
-		if s.Frames >= 3 {
-			others++
-		}
-	}
-	return own > others
-}
-
 // oneUnit reports whether a sender is known, and one unit: what it does it does
 // with all of its messages.
 func (c *Case) oneUnit(sender string) bool {
 	node := c.Setting.Nodes[sender]
 	return sender != "" && (node == nil || !node.Several)
-}
-
-// unjudgeable reports whether nothing can be said about messages at all.
-func unjudgeable(r *Results) bool {
-	return r.Has("message/no-match", "") || r.Has("wiring/no-frames", "") || r.Has("wiring/unacknowledged", "")
 }
 
 // presence is what the capture shows of one sender.
