@@ -122,6 +122,9 @@ func (a *app) check(ctx context.Context, in *check.Input) (*check.Output, error)
 	if _, ok := errors.AsType[*check.MarksError](err); ok {
 		return nil, hint(err, "correct its times, which are the stamps of the capture, or take the file away")
 	}
+	if _, ok := errors.AsType[*check.OrderError](err); ok {
+		return nil, hint(err, "give captures in the order in which they were recorded, or check them one by one")
+	}
 	return out, err
 }
 

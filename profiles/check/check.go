@@ -97,7 +97,8 @@ func Run(ctx context.Context, in *Input) (*Output, error) {
 			return nil, fmt.Errorf("baseline: %w", err)
 		}
 		c.Baseline, c.BaselineStages = was.evidence, was.stages
-		out.Baseline = in.Baseline.Reader.Reports()
+		c.BaselineReports = in.Baseline.Reader.Reports()
+		out.Baseline = c.BaselineReports
 	}
 	if in.Library != nil {
 		c.Settings = sync.OnceValue(func() []*profiles.Setting { return settingsOf(in.Library) })
@@ -151,6 +152,9 @@ func (rec *Recording) gather(ctx context.Context, s *profiles.Setting, series bo
 	}
 	collected, err := capture.Fold(ctx, rec.Reader, plan.Stretches())
 	if err != nil {
+		return nil, err
+	}
+	if err := inOrder(rec.Reader.Reports()); err != nil {
 		return nil, err
 	}
 	g := &gathered{evidence: collected.Evidence()}

@@ -3,7 +3,9 @@ package check
 import (
 	"crypto/sha256"
 	"encoding/hex"
+	"fmt"
 
+	"plugproof/decode/capture"
 	"plugproof/profiles"
 )
 
@@ -42,4 +44,24 @@ func SettingFiles(lib *profiles.Library, s *profiles.Setting) ([]File, error) {
 		files = append(files, NewFile(place, src))
 	}
 	return files, nil
+}
+
+// OrderError says that captures that are read as one were not given in the order
+// in which they were recorded.
+type OrderError struct{ First, Second string } // as given
+
+func (e *OrderError) Error() string {
+	return fmt.Sprintf("%s was recorded before %s, which is given first", e.Second, e.First)
+}
+
+// inOrder refuses a capture that ends before the one given first begins. Those
+// that overlap are of several buses at the same time.
+func inOrder(reports []capture.FileReport) error {
+	for i := 1; i < len(reports); i++ {
+		first, second := &reports[i-1], &reports[i]
+		if first.Frames > 0 && second.Frames > 0 && second.LastTime < first.FirstTime {
+			return &OrderError{First: first.Path, Second: second.Path}
+		}
+	}
+	return nil
 }

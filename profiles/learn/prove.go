@@ -127,7 +127,7 @@ func (d *draft) compare(l *Learned) (agreed bool, err error) {
 		switch f.Rule {
 		case "capture/clumped-stamps":
 			agreed = d.clump(&f) && agreed
-		case "capture/clock-jump", "capture/frames-lost":
+		case "capture/clock-jump", "capture/frames-lost", "capture/recording-paused":
 			if !d.opts.WithoutTiming {
 				unfit.Findings = append(unfit.Findings, f)
 			}

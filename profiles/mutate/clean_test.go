@@ -9,6 +9,7 @@ import (
 
 	"plugproof/decode/can"
 	"plugproof/profiles/demo"
+	"plugproof/profiles/evidence"
 	"plugproof/profiles/rules"
 	"plugproof/profiles/stages"
 )
@@ -38,6 +39,7 @@ func varieties() []variety {
 		{name: "9 s of key-on", change: func(d *Drive, _ *rand.Rand) spoiled { return part(d, "key-on", 9*second) }, options: longKeyOn},
 		{name: "idle only", change: func(d *Drive, _ *rand.Rand) spoiled { return part(d, "idle", 6*second) }},
 		{name: "road only", change: func(d *Drive, _ *rand.Rand) spoiled { return part(d, "road", 15*second) }},
+		{name: "two drives in one capture", change: func(d *Drive, _ *rand.Rand) spoiled { return twice(d) }},
 		{name: "from crank to road", change: func(d *Drive, _ *rand.Rand) spoiled {
 			from, to := d.Stage("crank").Start, d.Stage("road").End
 			return spoiled{frames: cut(d.Frames, from, to), stages: between(d.Stages, from, to)}
@@ -61,6 +63,23 @@ func part(d *Drive, stage string, length int64) spoiled {
 	return spoiled{frames: cut(d.Frames, span.Start, to), stages: between(d.Stages, span.Start, to)}
 }
 
+// twice is the drive, and after some seconds the same drive again.
+func twice(d *Drive) spoiled {
+	last := d.Frames[len(d.Frames)-1].Time
+	by := last - d.Frames[0].Time + 4*second
+	s := spoiled{frames: slices.Clone(d.Frames), stages: slices.Clone(d.Stages)}
+	for _, f := range d.Frames {
+		f.Time += by
+		s.frames = append(s.frames, f)
+	}
+	for _, span := range d.Stages {
+		span.Start += by
+		span.End += by
+		s.stages = append(s.stages, span)
+	}
+	return s
+}
+
 func between(spans stages.Spans, from, to int64) stages.Spans {
 	var out stages.Spans
 	for _, span := range spans {
@@ -81,41 +100,58 @@ func TestClean(t *testing.T) {
 	for _, car := range settings {
 		t.Run(car.String(), func(t *testing.T) {
 			t.Parallel()
-			base := record(t, car.String(), demo.Options{Seed: 100, Start: demo.DefaultStart - int64(24*time.Hour)})
-			baseline := gather(t, base, base.Frames)
-			for seed := range count {
-				for i, v := range varieties() {
-					// Every seed of the usual drive; each other one for one seed of each setting.
-					if i > 0 && !testing.Short() && (i+slices.Index(settings, car))%count != seed {
-						continue
-					}
+			_, setting := load(t, car.String())
+			drive := func(opts demo.Options) *Drive {
+				d, err := Record(t.Context(), car, setting, opts)
+				if err != nil {
+					t.Fatal(err)
+				}
+				return d
+			}
+			base := drive(demo.Options{Seed: 100, Start: demo.DefaultStart - int64(24*time.Hour)})
+			good := baseline{gather(t, base, base.Frames), base.Stages}
+			for seed := range uint64(count) {
+				usual := drive(demo.Options{Seed: seed})
+				for _, v := range varieties() {
 					t.Run(fmt.Sprintf("%s/%d", v.name, seed), func(t *testing.T) {
-						opts := demo.Options{Seed: uint64(seed)}
+						d := usual
 						if v.options != nil {
+							opts := demo.Options{Seed: seed}
 							v.options(&opts, car)
+							d = drive(opts)
 						}
-						d := record(t, car.String(), opts)
-						s := spoiled{frames: d.Frames, stages: d.Stages}
-						if v.change != nil {
-							s = v.change(d, rand.New(rand.NewPCG(uint64(seed), 0xC1EA)))
-						}
-						if s.stages == nil {
-							s.stages = d.Stages
-						}
-						ev := gather(t, d, s.frames)
-						for how, spans := range map[string]stages.Spans{"marked": s.stages, "recognised": stages.Recognise(ev)} {
-							cs := caseOf(d, ev, spans)
-							v.check(t, how, rules.Judge(cs, nil))
-							cs.Baseline, cs.BaselineStages = baseline, base.Stages
-							if how == "recognised" {
-								cs.BaselineStages = stages.Recognise(baseline)
-							}
-							v.check(t, how+", with baseline", rules.Judge(cs, nil))
-						}
+						v.judge(t, d, seed, &good)
 					})
 				}
 			}
 		})
+	}
+}
+
+// baseline is a good capture of the same car from another day.
+type baseline struct {
+	evidence *evidence.Evidence
+	stages   stages.Spans // as marked
+}
+
+// judge asks the rules about one good drive in all ways.
+func (v *variety) judge(t *testing.T, d *Drive, seed uint64, base *baseline) {
+	s := spoiled{frames: d.Frames, stages: d.Stages}
+	if v.change != nil {
+		s = v.change(d, rand.New(rand.NewPCG(seed, 0xC1EA)))
+	}
+	if s.stages == nil {
+		s.stages = d.Stages
+	}
+	ev := gather(t, d, s.frames)
+	for how, spans := range map[string]stages.Spans{"marked": s.stages, "recognised": stages.Recognise(ev)} {
+		cs := caseOf(d, ev, spans)
+		v.check(t, how, rules.Judge(cs, nil))
+		cs.Baseline, cs.BaselineStages = base.evidence, base.stages
+		if how == "recognised" {
+			cs.BaselineStages = stages.Recognise(base.evidence)
+		}
+		v.check(t, how+", with baseline", rules.Judge(cs, nil))
 	}
 }
 

@@ -79,7 +79,8 @@ func presenceRows() []corruption {
 			name: "another car's capture, its interface fits no bus", rule: "message/no-match", verdict: rules.Fail, within: nobody,
 			apply: func(d *Drive, _ *rand.Rand) spoiled {
 				spare, _ := d.Buses.Intern([]byte("spare"))
-				return of(d.Change(All, func(_ int, f *can.Frame) { f.Bus, f.ID = spare, f.ID^0x400 }))
+				frames, _ := d.Drop(func(f *can.Frame) bool { return d.Buses.Name(f.Bus) != "drive" })
+				return of(d.With(frames).Change(All, func(_ int, f *can.Frame) { f.Bus, f.ID = spare, f.ID^0x400 }))
 			},
 		},
 		{

@@ -89,6 +89,20 @@ func captureRows() []corruption {
 			apply: func(d *Drive, r *rand.Rand) spoiled { return of(d.Lose(0.05, r)) },
 		},
 		{
+			name: "recorder stands still three times", rule: "capture/recording-paused", verdict: rules.Review, within: 30e6,
+			apply: func(d *Drive, r *rand.Rand) spoiled {
+				from := into(d, "warm-up", r)
+				first := after(d.Frames, All, from+250e6)
+				out := d
+				for n := range int64(3) {
+					at := from + n*1370e6
+					frames, _ := out.Drop(Where(All).In(at, at+250e6))
+					out = out.With(frames)
+				}
+				return of(out.Frames, first)
+			},
+		},
+		{
 			name: "stamps in clumps of 10 ms", rule: "capture/clumped-stamps", verdict: rules.Review, within: nobody,
 			apply: func(d *Drive, _ *rand.Rand) spoiled { return of(d.Clump(10e6)) },
 		},

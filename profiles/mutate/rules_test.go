@@ -12,6 +12,7 @@ func faults() []struct{ fault, rule string } {
 	return []struct{ fault, rule string }{
 		{"clock jump, joined logs", "capture/clock-jump"},
 		{"frames lost by the adapter", "capture/frames-lost"},
+		{"recorder stands still", "capture/recording-paused"},
 		{"state not exercised", "capture/stage-missing"},
 		{"too short for presence", "message/absent"},
 		{"too short for integrity", "integrity/not-testable"},

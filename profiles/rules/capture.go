@@ -2,9 +2,11 @@ package rules
 
 import (
 	"fmt"
+	"slices"
 	"time"
 
 	"plugproof/decode/can"
+	"plugproof/profiles"
 	"plugproof/profiles/evidence"
 )
 
@@ -16,6 +18,7 @@ func captureRules() []Rule {
 		{"capture/clumped-stamps", "", judgeClumped},
 		{"capture/clock-jump", "", judgeClock},
 		{"capture/frames-lost", "looks like slow senders", judgeLost},
+		{"capture/recording-paused", "looks like a bus that fell silent", judgePaused},
 		{"capture/errors-not-recorded", "", judgeErrorsOff},
 		{"capture/own-frames", "", judgeOwnFrames},
 		{"capture/stage-missing", "", judgeStages},
@@ -26,8 +29,7 @@ func captureRules() []Rule {
 const (
 	clumpedShare = 0.01 // of the frames
 	leastUnnamed = 4    // messages of unknown senders that must lose frames alike
-	lossShare    = 0.60 // of the fast messages that miss frames at one instant
-	fastCycle    = 20 * time.Millisecond
+	leastLost    = 5    // frames of each
 )
 
 // judgeClumped finds adapters that deliver in bursts: their stamps say nothing
@@ -126,6 +128,7 @@ func Recording(c *Case) []Finding {
 // messages, a similar share of frames is missing in gaps of whole cycles.
 func (c *Case) losses(b *evidence.Bus) (whose string, share float64, lost uint64) {
 	missing, seen, unnamed := map[string]uint64{}, map[string]uint64{}, 0
+	pauses := c.pauses()
 	for _, m := range c.Setting.Messages {
 		ev := c.Evidence.Messages[m.Name]
 		if ev.Seen() < 100 || ev.Stream.Bus != b || !cyclic(m) || ev.Stream.Lost > ev.Seen()/2 {
@@ -136,13 +139,17 @@ func (c *Case) losses(b *evidence.Bus) (whose string, share float64, lost uint64
 			sender = "\x00" + m.Name
 			unnamed++
 		}
-		missing[sender] += ev.Stream.Lost
-		seen[sender] += ev.Seen() + ev.Stream.Lost
+		n := ev.Stream.Lost - min(ev.Stream.Lost, c.notSent(m, pauses))
+		missing[sender] += n
+		seen[sender] += ev.Seen() + n
 	}
 	low, high := 1.0, 0.0
 	var total uint64
 	for sender, n := range seen {
 		part := float64(missing[sender]) / float64(n)
+		if missing[sender] < leastLost {
+			part = 0
+		}
 		low, high = min(low, part), max(high, part)
 		lost += missing[sender]
 		total += n
@@ -157,6 +164,20 @@ func (c *Case) losses(b *evidence.Bus) (whose string, share float64, lost uint64
 		whose = fmt.Sprintf("%d messages", len(seen))
 	}
 	return whose, float64(lost) / float64(total), lost
+}
+
+// notSent counts the frames that a message misses because nobody sent, or nobody
+// recorded: while the key was off between two drives, and in the pauses, of which
+// judgePaused speaks.
+func (c *Case) notSent(m *profiles.MessageFacts, pauses []evidence.Event) (n uint64) {
+	s := c.Evidence.Messages[m.Name].Stream
+	for i := range s.LongGaps.First {
+		gap := &s.LongGaps.First[i]
+		if c.away(m.Name, gap) || slices.ContainsFunc(pauses, func(p evidence.Event) bool { return overlap(gap, &p) }) {
+			n += uint64(gap.Gap / int64(m.Cycle.Value))
+		}
+	}
+	return n
 }
 
 // judgeErrorsOff says that wires cannot be judged where nobody recorded errors.

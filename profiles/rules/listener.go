@@ -74,7 +74,7 @@ func (c *Case) complaint(name string, flag *profiles.Flag) (f Finding, ok bool) 
 		return f, false
 	}
 	w := c.awake(message)
-	span := stages.Spans{{Start: w.meant(flag), End: w.end}}
+	span := c.unbroken(message, stages.Spans{{Start: w.meant(flag), End: w.end}}, settling(flag))
 	var lasted, first int64
 	for _, value := range flag.Values {
 		t, at := standing(s, value, span)
@@ -115,6 +115,14 @@ func (w window) meant(flag *profiles.Flag) int64 {
 	return from
 }
 
+// settling is for how long after key-on a flag does not mean what it says.
+func settling(flag *profiles.Flag) time.Duration {
+	if flag.BulbCheck == 0 {
+		return profiles.DefaultGrace
+	}
+	return max(profiles.DefaultGrace, time.Duration(flag.BulbCheck)+markerSlack)
+}
+
 // alwaysSo reports whether the unit complained in the baseline as well.
 func (c *Case) alwaysSo(flag *profiles.Flag) bool {
 	if c.Baseline == nil {
@@ -125,11 +133,11 @@ func (c *Case) alwaysSo(flag *profiles.Flag) bool {
 	if was == nil {
 		return false
 	}
-	base := Case{Setting: c.Setting, Evidence: c.Baseline, Stages: c.BaselineStages}
+	base := c.asBaseline()
 	w := base.awake(message)
 	var lasted int64
 	for _, value := range flag.Values {
-		t, _ := standing(was, value, stages.Spans{{Start: w.meant(flag), End: w.end}})
+		t, _ := standing(was, value, base.unbroken(message, stages.Spans{{Start: w.meant(flag), End: w.end}}, settling(flag)))
 		lasted += t
 	}
 	return lasted >= leastComplaint

@@ -65,7 +65,7 @@ func (c *Case) presences() []*presence {
 		w := c.awake(m.Name)
 		from := w.settled(profiles.DefaultGrace)
 		ev := c.Evidence.Messages[m.Name]
-		away := paused(c.Evidence, from, w.end)
+		away := c.broken(m.Name, from, w.end)
 		cov := ev.Stream.Coverage(from, w.end-away, int64(m.Cycle.Value))
 		p.observations[m.Name] = cov
 		switch {
@@ -92,15 +92,6 @@ func seldom(ev *evidence.Message, end int64) bool {
 	}
 	p95 := ev.Stream.Gaps.Quantile(0.95)
 	return p95 < int64(failByDefault) && ev.Stream.Last > end-2*p95
-}
-
-// paused returns for how long within [from, to] the recording was interrupted, ns.
-func paused(ev *evidence.Evidence, from, to int64) (ns int64) {
-	for i := range ev.Pauses.First {
-		pause := &ev.Pauses.First[i]
-		ns += max(0, min(to, pause.Frame.Time)-max(from, pause.Frame.Time-pause.Gap))
-	}
-	return ns
 }
 
 // alive counts the senders that are there.

@@ -75,6 +75,8 @@ type Case struct {
 	Files          []string                   // names of the captures by can.Frame.File
 	Reports        []capture.FileReport       // what became of their records; nil: not read from files
 	Buses          func(bus uint16) string    // interface names by can.Frame.Bus
+
+	BaselineReports []capture.FileReport // of the baseline's records
 }
 
 // Sent reports whether a message is one that this capture should hold: its

@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"plugproof/decode/dbc"
+	"plugproof/decode/survey"
 	"plugproof/profiles"
 	"plugproof/profiles/evidence"
 	"plugproof/profiles/stages"
@@ -155,11 +156,12 @@ func judgeNA(c *Case, r *Results) {
 		}
 		w := c.awake(x.m.Name)
 		from := w.settled(profiles.DefaultGrace) // start-up may be without values
-		n, events := evidence.Within(x.s.NATrack, from, w.end), &x.s.NAFirst
+		judged := c.unbroken(x.m.Name, stages.Spans{{Start: from, End: w.end}}, profiles.DefaultGrace)
+		n, events := framesIn(x.s.NATrack, judged), &x.s.NAFirst
 		if x.base != nil && x.base.AllOnes == 0 && x.base.Frames >= leastFrames && x.s.AllOnes > 0 {
 			n, events = n+x.s.AllOnes, &x.s.OnesFirst
 		}
-		share := float64(n) / float64(max(1, evidence.Within(x.ev.Stream.Count, from, w.end)))
+		share := float64(n) / float64(max(1, framesIn(x.ev.Stream.Count, judged)))
 		if share <= naShare || n < 3 {
 			return
 		}
@@ -174,6 +176,14 @@ func judgeNA(c *Case, r *Results) {
 		}
 		r.Add(f.events(c, events).measured(100*share, 100*naShare, "% of its frames", CommonPractice))
 	})
+}
+
+// framesIn counts the frames of a track that lie in spans.
+func framesIn(t *survey.Track, spans stages.Spans) (n uint64) {
+	for _, span := range spans {
+		n += evidence.Within(t, span.Start, span.End)
+	}
+	return n
 }
 
 // judgeStill finds values that stand where they should move.

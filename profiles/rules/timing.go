@@ -171,7 +171,7 @@ func judgeLongGap(c *Case, r *Results) {
 		for i := range ev.Stream.LongGaps.First {
 			gap := &ev.Stream.LongGaps.First[i]
 			dip := c.Own(m) && r.Has("wiring/crank-dip", "") && c.cranking(gap.Frame.Time)
-			if gap.Gap > int64(limit) && gap.Frame.Time-gap.Gap >= w.start && gap.Frame.Time <= w.end && !shared(ev.Stream, gap) && !dip {
+			if gap.Gap > int64(limit) && gap.Frame.Time-gap.Gap >= w.start && gap.Frame.Time <= w.end && !c.shared(ev.Stream, gap) && !dip && !c.away(m.Name, gap) {
 				hits.Count++
 				hits.First = append(hits.First, *gap)
 			}
@@ -326,7 +326,7 @@ func (c *Case) baselineStart(m *profiles.MessageFacts, was func(*evidence.Messag
 	if c.Baseline == nil {
 		return 0, false
 	}
-	base := Case{Setting: c.Setting, Evidence: c.Baseline, Stages: c.BaselineStages}
+	base := c.asBaseline()
 	w, ev := base.awake(m.Name), c.Baseline.Messages[m.Name]
 	if !w.keyOn || ev.Seen() == 0 {
 		return 0, false
@@ -344,7 +344,7 @@ func judgeEarlyStop(c *Case, r *Results) {
 	if c.Baseline == nil || c.timeless(r) || lossy(r) {
 		return
 	}
-	base := Case{Setting: c.Setting, Evidence: c.Baseline, Stages: c.BaselineStages}
+	base := c.asBaseline()
 	for _, m := range c.Setting.Messages {
 		ev, was := c.Evidence.Messages[m.Name], c.Baseline.Messages[m.Name]
 		w, bw := c.awake(m.Name), base.awake(m.Name)

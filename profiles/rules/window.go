@@ -1,10 +1,13 @@
 package rules
 
 import (
+	"cmp"
+	"slices"
 	"time"
 
 	"plugproof/profiles"
 	"plugproof/profiles/evidence"
+	"plugproof/profiles/stages"
 )
 
 // window is the stretch of a capture in which the units are awake and expected
@@ -31,10 +34,122 @@ func (c *Case) awake(message string) window {
 	if on := c.Stages.Of(message, "key-on"); len(on) > 0 && on[0].Start <= w.start+200e6 {
 		w.perhaps = true
 	}
-	if off := c.Stages.Of(message, "key-off"); len(off) > 0 && off[len(off)-1].Start > w.start {
-		w.end, w.keyOff = off[len(off)-1].Start, true
+	if off := c.Stages.Of(message, "key-off"); len(off) > 0 {
+		first := c.turnedOff(off)
+		if first.Start > w.start && !c.after(first.Start) {
+			w.end, w.keyOff = first.Start, true
+		}
 	}
 	return w
+}
+
+// turnedOff returns the first of the last run of key-off stretches: a bus that
+// falls asleep and wakes without the key may show several of them.
+func (c *Case) turnedOff(off stages.Spans) stages.Span {
+	for i := len(off) - 1; i > 0; i-- {
+		if slices.ContainsFunc(c.Stages, func(s stages.Span) bool {
+			return on(s) && s.Start >= off[i-1].Start && s.Start <= off[i].Start
+		}) {
+			return off[i]
+		}
+	}
+	return off[0]
+}
+
+// on reports whether the key is on in a stage.
+func on(s stages.Span) bool { return s.Stage != "asleep" && s.Stage != "key-off" }
+
+// after reports whether the key is turned on again after t.
+func (c *Case) after(t int64) bool {
+	return slices.ContainsFunc(c.Stages, func(s stages.Span) bool { return on(s) && s.Start > t })
+}
+
+// breaks returns the stretches in which nobody need send a message, or nobody
+// recorded: from key-off until the key is turned on again, pauses of the
+// recording, and what lies between two captures. In order, without overlap.
+func (c *Case) breaks(message string) []stretch {
+	var list []stretch
+	for _, off := range c.Stages {
+		if off.Stage != "key-off" || slices.ContainsFunc(off.RestsOn, c.judged(message)) {
+			continue
+		}
+		next := slices.IndexFunc(c.Stages, func(s stages.Span) bool { return on(s) && s.Start >= off.Start })
+		if next >= 0 {
+			list = append(list, stretch{off.Start, c.Stages[next].Start})
+		}
+	}
+	for i := range c.Evidence.Pauses.First {
+		pause := &c.Evidence.Pauses.First[i]
+		list = append(list, stretch{pause.Frame.Time - pause.Gap, pause.Frame.Time})
+	}
+	for i := 1; i < len(c.Reports); i++ {
+		if last, next := &c.Reports[i-1], &c.Reports[i]; last.Frames > 0 && next.Frames > 0 && next.FirstTime > last.LastTime {
+			list = append(list, stretch{last.LastTime, next.FirstTime})
+		}
+	}
+	return joined(list)
+}
+
+// judged reports of a message whether a break must not rest on it: it is the
+// replaced unit's, as the one that is judged. Other units say of themselves when
+// they sleep.
+func (c *Case) judged(message string) func(string) bool {
+	m := c.Setting.Message(message)
+	return func(name string) bool {
+		by := c.Setting.Message(name)
+		return by != nil && c.Own(by) && m != nil && c.Own(m)
+	}
+}
+
+// stretch is from start to end, ns.
+type stretch struct{ start, end int64 }
+
+// joined sorts stretches and joins those that overlap.
+func joined(list []stretch) (out []stretch) {
+	slices.SortFunc(list, func(a, b stretch) int { return cmp.Compare(a.start, b.start) })
+	for _, s := range list {
+		if n := len(out); n > 0 && s.start <= out[n-1].end {
+			out[n-1].end = max(out[n-1].end, s.end)
+			continue
+		}
+		out = append(out, s)
+	}
+	return out
+}
+
+// broken returns for how long within [from, to] there was a break, ns.
+func (c *Case) broken(message string, from, to int64) (ns int64) {
+	for _, s := range c.breaks(message) {
+		ns += max(0, min(to, s.end)-max(from, s.start))
+	}
+	return ns
+}
+
+// away reports whether a gap of a message lies over a break.
+func (c *Case) away(message string, gap *evidence.Event) bool {
+	return c.broken(message, gap.Frame.Time-gap.Gap, gap.Frame.Time) > 0
+}
+
+// unbroken cuts the breaks of a message out of spans. Where settle is positive, what follows a
+// break begins that much later: units do not judge at once.
+func (c *Case) unbroken(message string, spans stages.Spans, settle time.Duration) (out stages.Spans) {
+	for _, span := range spans {
+		for _, s := range c.breaks(message) {
+			if s.start < span.End && s.end > span.Start {
+				before := span
+				before.End = s.start
+				out = append(out, before)
+				span.Start = s.end + int64(settle)
+			}
+		}
+		out = append(out, span)
+	}
+	return slices.DeleteFunc(out, func(s stages.Span) bool { return s.End <= s.Start })
+}
+
+// asBaseline returns the baseline as a case of its own.
+func (c *Case) asBaseline() *Case {
+	return &Case{Setting: c.Setting, Evidence: c.Baseline, Stages: c.BaselineStages, Reports: c.BaselineReports}
 }
 
 // before reports whether some stage of a running car comes before t: then the
@@ -72,13 +187,12 @@ func (c *Case) timeless(r *Results) bool {
 
 // shared reports whether a gap before an event was one of the whole bus: nobody
 // sent, or nobody was recorded.
-func shared(s *evidence.Stream, e *evidence.Event) bool {
-	for i := range s.Bus.Silences.First {
-		silence := &s.Bus.Silences.First[i]
-		from, to := silence.Frame.Time-silence.Gap, silence.Frame.Time
-		if e.Frame.Time-e.Gap <= to && from <= e.Frame.Time && silence.Gap*10 > e.Gap*6 {
-			return true
-		}
-	}
-	return false
+func (c *Case) shared(s *evidence.Stream, e *evidence.Event) bool {
+	most := func(silence evidence.Event) bool { return overlap(e, &silence) && silence.Gap*10 > e.Gap*6 }
+	return slices.ContainsFunc(s.Bus.Silences.First, most) || slices.ContainsFunc(c.pauses(), most)
+}
+
+// overlap reports whether two gaps share some time.
+func overlap(a, b *evidence.Event) bool {
+	return a.Frame.Time-a.Gap < b.Frame.Time && b.Frame.Time-b.Gap < a.Frame.Time
 }

@@ -282,7 +282,7 @@ func (c *Case) common(list []*evidence.Message) (at evidence.Events) {
 	slices.SortFunc(list, func(a, b *evidence.Message) int { return int(a.Facts.Cycle.Value - b.Facts.Cycle.Value) })
 	for i := range list[0].Stream.LongGaps.First {
 		gap := &list[0].Stream.LongGaps.First[i]
-		if gap.Gap < restartLeast || gap.Gap > restartMost || shared(list[0].Stream, gap) || c.cranking(gap.Frame.Time) {
+		if gap.Gap < restartLeast || gap.Gap > restartMost || c.shared(list[0].Stream, gap) || c.cranking(gap.Frame.Time) || c.away(list[0].Facts.Name, gap) {
 			continue
 		}
 		together, others := true, 0
@@ -349,7 +349,7 @@ func judgeCrank(c *Case, r *Results) {
 		f.Functions = slices.Compact(hurt)
 	}
 	who := "the others went on, so it is the ECU's own supply or start-up"
-	if shared(c.Evidence.Messages[worst.m.Name].Stream, worst.event) {
+	if c.shared(c.Evidence.Messages[worst.m.Name].Stream, worst.event) {
 		who = "the whole bus was silent: the battery or the supply"
 	}
 	f.Text = fmt.Sprintf("%d messages of %s were away while the starter turned, %s for %v; %s",
@@ -470,7 +470,7 @@ func judgeKeepsTalking(c *Case, r *Results) {
 	if c.Baseline == nil {
 		return
 	}
-	base := Case{Setting: c.Setting, Evidence: c.Baseline, Stages: c.BaselineStages}
+	base := c.asBaseline()
 	for _, m := range c.Setting.Messages {
 		ev, was := c.Evidence.Messages[m.Name], c.Baseline.Messages[m.Name]
 		w, bw := c.awake(m.Name), base.awake(m.Name)
