@@ -30,6 +30,29 @@ func presenceRows() []corruption {
 			apply: func(d *Drive, _ *rand.Rand) spoiled { return of(d.Drop(d.Sender("Engine"))) },
 		},
 		{
+			name: "network setting never chosen", rule: "message/sender-silent", verdict: rules.Fail, sender: "Engine", function: "tachometer", within: nobody,
+			says: "nor did a message of any setting on file",
+			companions: []companion{
+				{"signal/lamp-lit", "", "the cluster lights lamps whose message it lacks"},
+			},
+			apply: func(d *Drive, _ *rand.Rand) spoiled {
+				frames, _ := d.Drop(d.Sender("Engine"))
+				reply := can.Frame{ID: 0x7E8, Time: d.Stage("idle").Start}
+				reply.Bus, _ = d.Buses.Intern([]byte("drive"))
+				reply.SetPayload([]byte{0x03, 0x41, 0x0C, 0x00, 0, 0, 0, 0}) // a tester asked, and it answers
+				return spoiled{frames: sorted(append(frames, reply)), change: func(c *rules.Case) {
+					c.AnyOwn = map[profiles.ID]bool{}
+					for _, m := range d.Setting.Messages {
+						c.AnyOwn[m.ID] = m.Sender == "Engine"
+					}
+				}}
+			},
+		},
+		{
+			name: "climate control dropped", rule: "message/sender-silent", verdict: rules.Fail, sender: "Climate", within: nobody, function: "air-con-request",
+			apply: func(d *Drive, _ *rand.Rand) spoiled { return of(d.Drop(d.Sender("Climate"))) },
+		},
+		{
 			name: "identifier renamed", rule: "message/other-id", verdict: rules.Fail, message: "EngineSpeed", function: "tachometer",
 			apply: func(d *Drive, r *rand.Rand) spoiled {
 				id := free(d, r)
@@ -48,6 +71,20 @@ func presenceRows() []corruption {
 			apply: func(d *Drive, _ *rand.Rand) spoiled { return of(d.Shorten("EngineTemps")) },
 		},
 		{
+			name: "lamp message one byte short", rule: "message/wrong-length", verdict: rules.Fail, message: "EngineLamps", function: "charge-lamp",
+			companions: []companion{{"signal/lamp-lit", "EngineLamps", "the cluster lights lamps whose message it rejects"}},
+			apply:      func(d *Drive, _ *rand.Rand) spoiled { return of(d.Shorten("EngineLamps")) },
+		},
+		{
+			name: "one frame in ten is a byte short", rule: "message/wrong-length", verdict: rules.Fail, message: "EngineTemps", function: "coolant-gauge",
+			apply: func(d *Drive, r *rand.Rand) spoiled {
+				w := d.Message("EngineTemps")
+				return of(d.Change(func(f *can.Frame) bool { return w(f) && r.IntN(10) == 0 }, func(_ int, f *can.Frame) {
+					f.SetPayload(append([]byte(nil), f.Data[:f.Len-1]...))
+				}))
+			},
+		},
+		{
 			name: "29-bit identifier", rule: "message/wrong-format", verdict: rules.Fail, message: "EngineSpeed", function: "tachometer",
 			apply: func(d *Drive, _ *rand.Rand) spoiled {
 				return of(d.Change(d.Message("EngineSpeed"), func(_ int, f *can.Frame) { f.Flags |= can.Extended }))
@@ -57,6 +94,12 @@ func presenceRows() []corruption {
 			name: "gateway's copy stands still", rule: "message/not-forwarded", verdict: rules.Fail, message: "EngineRelay", within: nobody,
 			apply: func(d *Drive, _ *rand.Rand) spoiled {
 				return of(d.Raw("EngineRelay.RelayEngineSpeedRpm", 0, func(int, uint64) uint64 { return 0 }))
+			},
+		},
+		{
+			name: "gateway's copy is another value", rule: "message/not-forwarded", verdict: rules.Fail, message: "EngineRelay", within: nobody,
+			apply: func(d *Drive, r *rand.Rand) spoiled {
+				return of(d.Raw("EngineRelay.RelayEngineSpeedRpm", 0, func(int, uint64) uint64 { return r.Uint64N(12000) }))
 			},
 		},
 		{
@@ -156,6 +199,18 @@ func timingRows() []corruption {
 			},
 		},
 		{
+			name: "first valid 4.5 s late", rule: "message/late-start", verdict: rules.Fail, message: "EngineTemps", function: "coolant-gauge", says: "first is valid", within: nobody,
+			apply: func(d *Drive, _ *rand.Rand) spoiled {
+				from := after(d.Frames, d.Message("EngineTemps"), 0)
+				return of(d.Raw(coolant, 0, func(n int, v uint64) uint64 {
+					if n < int(4500*second/1000/cycleOf(d, "EngineTemps")) && from > 0 {
+						return 0xFF
+					}
+					return v
+				}))
+			},
+		},
+		{
 			name: "stops at key-off", rule: "message/early-stop", verdict: rules.Review, message: "EngineCooling", function: "cooling-fan", baseline: true, within: 200e6,
 			apply: func(d *Drive, _ *rand.Rand) spoiled {
 				w := d.Message("EngineCooling")
@@ -196,6 +251,18 @@ func integrityRows() []corruption {
 				frames, _ := d.Raw("EngineTorque.EngineTorqueCount", 0, func(n int, _ uint64) uint64 { return uint64(2*n) % 16 })
 				w := d.Message("EngineTorque")
 				return of(frames, after(frames, w, after(frames, w, 0)+1))
+			},
+		},
+		{
+			name: "counter wraps too early", rule: "integrity/counter-step", verdict: rules.Fail, message: "EngineTorque", function: "stability-control", within: 200e6,
+			apply: func(d *Drive, _ *rand.Rand) spoiled {
+				frames, _ := d.Raw("EngineTorque.EngineTorqueCount", 0, func(n int, _ uint64) uint64 { return uint64(n % 8) })
+				w := d.Message("EngineTorque")
+				at := after(frames, w, 0)
+				for range 8 { // the ninth frame does not go on
+					at = after(frames, w, at+1)
+				}
+				return of(frames, at)
 			},
 		},
 		{

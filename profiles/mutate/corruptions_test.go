@@ -21,6 +21,7 @@ type corruption struct {
 	sender     string        // or this
 	function   string        // that must be among those it hurts
 	companions []companion
+	says       string   // must stand in its text
 	baseline   bool     // only a baseline shows it
 	settings   []string // in which it can be; nil: those of the matrix
 	within     int64    // ns that the first bad frame may be off; 0: one cycle of the message, negative: not looked at
@@ -37,6 +38,9 @@ type spoiled struct {
 	first  int64               // stamp of the first bad frame; 0: none
 	change func(c *rules.Case) // what the technician says or has, nil: nothing
 	stages stages.Spans        // nil: those of the clean capture
+
+	setting *profiles.Setting // to judge by; nil: that of the drive
+	skip    bool              // it means nothing for this car
 }
 
 func of(frames []can.Frame, first int64) spoiled { return spoiled{frames: frames, first: first} }
@@ -57,6 +61,7 @@ const (
 	torque   = profiles.SignalRef("EngineTorque.ActualTorque")
 	coolant  = profiles.SignalRef("EngineTemps.CoolantTemp")
 	pedal    = profiles.SignalRef("EnginePedal.PedalPercent")
+	supply   = profiles.SignalRef("EngineLamps.EngineSupplyVoltage")
 	throttle = profiles.SignalRef("EnginePedal.ThrottlePercent")
 )
 
@@ -255,7 +260,17 @@ func wiringRows() []corruption {
 			apply: told(func(o *rules.Observed) { o.Codes = []rules.Code{{Module: "ABS", Code: "U0100"}} }),
 		},
 		{name: "120 ohm", rule: "wiring/terminator", verdict: rules.Fail, within: nobody, apply: told(func(o *rules.Observed) { o.Ohms = number(120) })},
+		{name: "80 ohm", rule: "wiring/terminator", verdict: rules.Review, within: nobody, apply: told(func(o *rules.Observed) { o.Ohms = number(80) })},
+		{name: "66 ohm where it was 58", rule: "wiring/terminator", verdict: rules.Fail, within: nobody, apply: told(func(o *rules.Observed) { o.Ohms, o.FactoryOhms = number(66), number(58) })},
+		{name: "50 ohm", rule: "wiring/terminator", verdict: rules.Review, within: nobody, apply: told(func(o *rules.Observed) { o.Ohms = number(50) })},
+		{
+			name: "errors here and there", rule: "wiring/terminator", verdict: rules.Review, within: second,
+			apply: func(d *Drive, r *rand.Rand) spoiled {
+				return of(d.Errors("drive", Scatter(d.Stage("key-on").Start, d.Stage("road").End, 300, r)))
+			},
+		},
 		{name: "40 ohm", rule: "wiring/terminator", verdict: rules.Fail, within: nobody, apply: told(func(o *rules.Observed) { o.Ohms = number(40) })},
+		{name: "16.8 V", rule: "wiring/supply", verdict: rules.Fail, within: nobody, apply: told(func(o *rules.Observed) { o.Supply = number(16.8) })},
 		{name: "9 V", rule: "wiring/supply", verdict: rules.Fail, within: nobody, apply: told(func(o *rules.Observed) { o.Supply = number(9) })},
 		{
 			name: "ECU restarts three times", rule: "wiring/restart-loop", verdict: rules.Fail, sender: "Engine", function: "tachometer", within: 20e6,
@@ -280,6 +295,15 @@ func wiringRows() []corruption {
 			apply: func(d *Drive, _ *rand.Rand) spoiled {
 				from := d.Stage("crank").Start + 500e6
 				frames, _ := d.Drop(d.Sender("Engine").In(from, from+800e6))
+				return of(frames, after(frames, d.Message("EngineSpeed"), from))
+			},
+		},
+		{
+			name: "whole bus silent while cranking", rule: "wiring/crank-dip", verdict: rules.Fail, sender: "Engine", function: "tachometer", within: 30e6,
+			says: "the battery or the supply",
+			apply: func(d *Drive, _ *rand.Rand) spoiled {
+				from := d.Stage("crank").Start + 500e6
+				frames, _ := d.Drop(Where(All).In(from, from+800e6))
 				return of(frames, after(frames, d.Message("EngineSpeed"), from))
 			},
 		},

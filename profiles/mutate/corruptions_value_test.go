@@ -3,8 +3,11 @@ package mutate
 import (
 	"math"
 	"math/rand/v2"
+	"testing/fstest"
 
+	"plugproof/decode/can"
 	"plugproof/profiles"
+	"plugproof/profiles/library"
 	"plugproof/profiles/rules"
 )
 
@@ -24,6 +27,23 @@ func frozen(ref profiles.SignalRef) func(d *Drive, _ *rand.Rand) spoiled {
 	return func(d *Drive, _ *rand.Rand) spoiled {
 		na := d.notAvailable(ref)
 		return of(d.Raw(ref, 0, Freeze(func(v uint64) bool { return !na[v] })))
+	}
+}
+
+// halved counts every other step only.
+func halved(ref profiles.SignalRef) func(d *Drive, _ *rand.Rand) spoiled {
+	return func(d *Drive, _ *rand.Rand) spoiled {
+		have, last, sum := false, uint64(0), uint64(0)
+		_, def := d.Setting.Signal(ref)
+		width := uint64(1)<<def.Length - 1
+		return of(d.Raw(ref, 0, func(_ int, v uint64) uint64 {
+			if !have {
+				have, last, sum = true, v, 2*v
+			}
+			sum += (v - last) & width
+			last = v
+			return sum / 2 & width
+		}))
 	}
 }
 
@@ -51,6 +71,16 @@ func valueRows() []corruption {
 		{
 			name: "engine speed doubled", rule: "signal/scale", verdict: rules.Fail, message: "EngineSpeed", function: "tachometer", within: nobody, baseline: true,
 			apply: scale(rpm, 2),
+		},
+		{
+			name: "supply voltage halved", rule: "signal/scale", verdict: rules.Fail, message: "EngineLamps", function: "supply-voltage", within: nobody,
+			apply: scale(supply, 0.5),
+		},
+		{
+			name: "supply voltage 4 V too high", rule: "signal/offset", verdict: rules.Fail, message: "EngineLamps", function: "supply-voltage", within: nobody,
+			apply: func(d *Drive, _ *rand.Rand) spoiled {
+				return of(d.Phys(supply, 0, func(_ int, v float64) float64 { return v + 4 }))
+			},
 		},
 		{name: "engine speed halved", rule: "signal/scale", verdict: rules.Fail, message: "EngineSpeed", function: "tachometer", within: nobody, baseline: true, apply: scale(rpm, 0.5)},
 		{
@@ -141,6 +171,50 @@ func valueRows() []corruption {
 			apply: raw("EngineReadiness.ReadinessPage", always(1)),
 		},
 		{
+			name: "multiplexer dwells on one page", rule: "signal/page-missing", verdict: rules.Review, message: "EngineReadiness", within: nobody, baseline: true,
+			apply: func(d *Drive, r *rand.Rand) spoiled {
+				return of(d.Raw("EngineReadiness.ReadinessPage", 0, func(n int, v uint64) uint64 {
+					if r.IntN(4) != 0 {
+						return 1
+					}
+					return v
+				}))
+			},
+		},
+		{
+			name: "engine speed 900 rpm too high", rule: "signal/range", verdict: rules.Review, message: "EngineSpeed", function: "tachometer", within: nobody, baseline: true,
+			apply: func(d *Drive, _ *rand.Rand) spoiled {
+				return of(d.Phys(rpm, 0, func(_ int, v float64) float64 { return v + 900 }))
+			},
+		},
+		{
+			name: "engine speed 900 rpm over what the profile learned", rule: "signal/range", verdict: rules.Review, message: "EngineSpeed", function: "tachometer", within: nobody,
+			apply: func(d *Drive, _ *rand.Rand) spoiled {
+				s := of(d.Phys(rpm, 0, func(_ int, v float64) float64 { return v + 900 }))
+				s.setting = with(d, "messages: {EngineSpeed: {signals: {EngineSpeedRpm: {ranges: {key-on: 0..0, idle: 650..1200, rev: 700..3700}}}}}")
+				return s
+			},
+		},
+		{
+			name: "bits of no known meaning stand otherwise", rule: "signal/still-bits", verdict: rules.Review, message: "EngineCooling", function: "cooling-fan", within: nobody,
+			apply: func(d *Drive, _ *rand.Rand) spoiled {
+				s := of(d.Change(d.Message("EngineCooling"), func(_ int, f *can.Frame) { f.Data[1] |= 0x20 }))
+				s.setting = with(d, `messages: {EngineCooling: {still: "~~~~~~~~ 00000~~~ ~~~~~~~~"}}`)
+				return s
+			},
+		},
+		{
+			name: "engine speed unfiltered", rule: "signal/outliers", verdict: rules.Review, message: "EngineSpeed", function: "tachometer", within: nobody, baseline: true,
+			apply: func(d *Drive, r *rand.Rand) spoiled {
+				return of(d.Phys(rpm, 0, func(_ int, v float64) float64 {
+					if v < 300 {
+						return v
+					}
+					return v + 120*(r.Float64()-0.5)
+				}))
+			},
+		},
+		{
 			name: "climate control of another series", rule: "signal/constant", verdict: rules.Fail, message: "ClimateStatus", within: 1100e6,
 			apply: raw("ClimateStatus.ClimateVariant", func(_ int, v uint64) uint64 { return v%3 + 1 }),
 		},
@@ -153,6 +227,16 @@ func valueRows() []corruption {
 		}
 	}
 	return rows
+}
+
+// with is the setting of a drive and what a profile of the user's own adds to it.
+func with(d *Drive, more string) *profiles.Setting {
+	mine := fstest.MapFS{"mine.yaml": {Data: []byte("format: 1\nbuilds_on: [" + d.Setting.Name + "]\n" + more + "\n")}}
+	s, err := profiles.NewLibrary(profiles.Folder{Name: "library", FS: library.FS()}, profiles.Folder{Name: "mine", FS: mine}).Load("mine")
+	if err != nil {
+		panic("internal error: " + err.Error())
+	}
+	return s
 }
 
 func roleRows() []corruption {
@@ -174,6 +258,26 @@ func roleRows() []corruption {
 			apply: frozen("EngineFuel.FuelUsed"),
 		},
 		{
+			name: "fuel counter runs backward", rule: "signal/fuel-count", verdict: rules.Fail, message: "EngineFuel", function: "fuel-consumption", within: nobody,
+			apply: raw("EngineFuel.FuelUsed", func(_ int, v uint64) uint64 { return (0x10000 - v) & 0xFFFF }),
+		},
+		{
+			name: "fuel counts four times as fast", rule: "signal/fuel-count", verdict: rules.Fail, message: "EngineFuel", function: "fuel-consumption", within: nobody, baseline: true,
+			apply: raw("EngineFuel.FuelUsed", func(_ int, v uint64) uint64 { return 4 * v & 0xFFFF }),
+		},
+		{
+			name: "distance counts half", rule: "signal/distance-count", verdict: rules.Review, message: "VehicleSpeed", function: "odometer", within: nobody,
+			apply: halved("VehicleSpeed.DistancePulse"),
+		},
+		{
+			name: "vehicle speed reads a tenth too much", rule: "signal/speed-missing", verdict: rules.Review, message: "VehicleSpeed", function: "speedometer", within: nobody,
+			companions: []companion{
+				{"signal/scale", "VehicleSpeed", "the shaft of an automatic gearbox tells as well"},
+				{"signal/distance-count", "VehicleSpeed", "the distance no longer fits the speed"},
+			},
+			apply: scale("VehicleSpeed.VehicleSpeedKph", 1.1),
+		},
+		{
 			name: "distance frozen", rule: "signal/distance-count", verdict: rules.Fail, message: "VehicleSpeed", function: "odometer", within: nobody,
 			apply: frozen("VehicleSpeed.DistancePulse"),
 		},
@@ -186,17 +290,21 @@ func roleRows() []corruption {
 			apply: raw("EngineSpeed.IsEngineRunning", always(0)),
 		},
 		{
-			name: "pedal learned short", rule: "signal/pedal-range", verdict: rules.Fail, message: "EnginePedal", within: nobody,
+			name: "pedal learned short", rule: "signal/pedal-range", verdict: rules.Fail, message: "EnginePedal", function: "throttle-for-stability", within: nobody,
 			apply: scale("EnginePedal.PedalTrackOnePercent", 0.93),
 		},
 		{
-			name: "pedal rests off zero", rule: "signal/pedal-range", verdict: rules.Fail, message: "EnginePedal", within: nobody,
+			name: "pedal rests off zero", rule: "signal/pedal-range", verdict: rules.Fail, message: "EnginePedal", function: "throttle-for-stability", within: nobody,
 			apply: func(d *Drive, _ *rand.Rand) spoiled {
 				return of(d.Phys("EnginePedal.PedalTrackOnePercent", 0, func(_ int, v float64) float64 { return math.Max(v, 3.2) }))
 			},
 		},
 		{
-			name: "throttle falls short of its demand", rule: "signal/throttle-range", verdict: rules.Fail, message: "EnginePedal", within: nobody,
+			name: "pedal tracks disagree", rule: "signal/pedal-range", verdict: rules.Fail, message: "EnginePedal", function: "throttle-for-stability", within: nobody,
+			apply: scale("EnginePedal.PedalTrackTwoPercent", 0.9),
+		},
+		{
+			name: "throttle falls short of its demand", rule: "signal/throttle-range", verdict: rules.Fail, message: "EnginePedal", function: "throttle-for-stability", within: nobody,
 			apply: scale(throttle, 0.6),
 		},
 	}

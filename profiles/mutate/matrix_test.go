@@ -161,6 +161,13 @@ func TestMatrix(t *testing.T) {
 func (m *matrix) spoil(t *testing.T, c *corruption, d *Drive, baseStages stages.Spans, baseline *evidence.Evidence, seed int) {
 	r := rand.New(rand.NewPCG(uint64(seed), 0x5011))
 	s := c.apply(d, r)
+	if s.skip {
+		return
+	}
+	if s.setting != nil {
+		copied := *d
+		copied.Setting, d = s.setting, &copied
+	}
 	spans := s.stages
 	if spans == nil {
 		spans = d.Stages
@@ -238,6 +245,9 @@ func (c *corruption) check(t *testing.T, what string, res *rules.Result, first, 
 	}
 	if c.verdict == rules.Review && main.Verdict != rules.Review {
 		t.Errorf("%s: %s is %v; want review: %s", what, main.Rule, main.Verdict, main.Text)
+	}
+	if !strings.Contains(main.Text, c.says) {
+		t.Errorf("%s: %s says %q; want %q in it", what, main.Rule, main.Text, c.says)
 	}
 	if c.function != "" && !slices.Contains(main.Functions, c.function) {
 		t.Errorf("%s: %s hurts %v; want %s among them", what, main.Rule, main.Functions, c.function)

@@ -25,6 +25,7 @@ func faults() []struct{ fault, rule string } {
 		{"fine until the new ECU was plugged in", "wiring/wrong-bit-rate"},
 		{"ECU unseen, rest fine", "wiring/ecu-wires"},
 		{"one terminator gone", "wiring/terminator"},
+		{"errors all over, nobody measured", "wiring/terminator"},
 		{"one terminator too many", "wiring/terminator"},
 		{"alone on the bus", "wiring/unacknowledged"},
 		{"bus-off and restart of one node", "wiring/restart-loop"},
@@ -82,6 +83,8 @@ func faults() []struct{ fault, rule string } {
 		{"full scale clipped", "signal/saturated"},
 		{"constants of another variant", "signal/constant"},
 		{"outside of the accepted band", "signal/out-of-band"},
+		{"another range than in a good capture", "signal/range"},
+		{"bits of unknown meaning", "signal/still-bits"},
 		{"pedal learned short", "signal/pedal-range"},
 		{"throttle range not learned", "signal/throttle-range"},
 

@@ -138,23 +138,26 @@ func (d *Drive) Interleave(message string, from int64, behind float64, content f
 	return sorted(frames), first
 }
 
+// talkOver is how many frames of a message TalkOn repeats: all of its pages.
+const talkOver = 12
+
 // TalkOn lets the messages of a node go on at their pace for a time after the end.
 func (d *Drive) TalkOn(node string, length int64) (frames []can.Frame, first int64) {
 	frames = slices.Clone(d.Frames)
 	end := d.Frames[len(d.Frames)-1].Time + length
 	for _, m := range d.Setting.Messages {
 		w := d.Message(m.Name)
-		var last can.Frame
-		for i := range d.Frames {
-			if w(&d.Frames[i]) {
-				last = d.Frames[i]
-			}
-		}
-		if m.Sender != node || m.Cycle.Value == 0 || last.Time == 0 {
+		own := slices.DeleteFunc(slices.Clone(d.Frames), func(f can.Frame) bool { return !w(&f) })
+		if m.Sender != node || m.Cycle.Value == 0 || len(own) < talkOver {
 			continue
 		}
-		for last.Time += int64(m.Cycle.Value); last.Time < end; last.Time += int64(m.Cycle.Value) {
-			frames = append(frames, last)
+		again := own[len(own)-talkOver:]
+		at := again[talkOver-1].Time + int64(m.Cycle.Value)
+		for n := 0; at < end; n++ {
+			f := again[n%talkOver]
+			f.Time = at
+			frames = append(frames, f)
+			at += int64(m.Cycle.Value)
 		}
 		d.recount(frames, m.Name)
 	}

@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -94,7 +95,8 @@ func judgeStep(c *Case, r *Results) {
 		if r.Has("integrity/counter-frozen", m.Name) {
 			return
 		}
-		wrong += count(ev, guard.FrozenCounter)
+		// Steps back to an earlier run are not those of a second sender here: judgeTwoSenders found none.
+		wrong += count(ev, guard.FrozenCounter) + count(ev, guard.SecondSender)
 		share := float64(wrong) / float64(ev.Judged)
 		if share <= stepShare || wrong < 3 {
 			return
@@ -103,10 +105,7 @@ func judgeStep(c *Case, r *Results) {
 		f.Listener = firstListener(m)
 		f.Text = fmt.Sprintf("the counter of %s does not follow its law in %.1f %% of its frames", m.Name, 100*share)
 		f.NextStep = "compare step, width and where it wraps with the setting: a neighbouring series may count differently"
-		events := ev.Faults[guard.WrongStep]
-		if events == nil {
-			events = ev.Faults[guard.FrozenCounter]
-		}
+		events := cmp.Or(ev.Faults[guard.WrongStep], ev.Faults[guard.SecondSender], ev.Faults[guard.FrozenCounter])
 		f = f.events(c, events)
 		f.Count = wrong
 		r.Add(f.measured(100*share, 100*stepShare, "% of its frames", CommonPractice))

@@ -339,6 +339,7 @@ func judgePedal(c *Case, r *Results) {
 		return
 	}
 	f := x.about("signal/pedal-range", Fail)
+	f.Functions = c.hurts(&Finding{Message: x.m.Name}) // what else the message says hangs on the pedal
 	f.NextStep = "learn the pedal again: at rest, then on its stop"
 	f.Count, f.Example = x.s.Frames, c.example(&x.ev.Stream.FirstFrame)
 	f.FirstTime, f.HasTime = spans[0].Start, true
@@ -381,6 +382,7 @@ func judgeThrottle(c *Case, r *Results) {
 		return
 	}
 	f := x.about("signal/throttle-range", Fail)
+	f.Functions = c.hurts(&Finding{Message: x.m.Name})
 	f.Text = fmt.Sprintf("%s is more than 5 %% away from what %s asks for, in %d of %d steady moments", x.ref, asked.ref, off, steady)
 	f.NextStep = "learn the throttle range (hands away: the plate moves by itself)"
 	f.Count, f.Example = uint64(off), c.example(&x.ev.Stream.FirstFrame)

@@ -29,13 +29,21 @@ func signalRules() []Rule {
 		{"signal/jumps", "the temperature gauge jumps", judgeJumps},
 		{"signal/scale", "a gauge reads half, double or another ratio", judgeScale},
 		{"signal/offset", "a constant difference", judgeOffset},
-		{"signal/outliers", "a needle twitches", judgeOutliers},
+		{"signal/outliers", "a needle twitches", both(judgeOutliers, judgeIdle)},
 		{"signal/saturated", "full scale is clipped", judgeSaturated},
 		{"signal/out-of-band", "a listener rejects the value", judgeBand},
 		{"signal/page-missing", "some options dead, the rest fine", judgePages},
 		{"signal/constant", "an odd lamp or mode though all gauges fit", judgeConstants},
 		{"signal/still-bits", "an odd lamp or mode though all gauges fit", judgeStillBits},
-	}, roleRules()...)
+	}, append(roleRules(), Rule{"signal/range", "a gauge reads otherwise than before", judgeRange})...)
+}
+
+// both judges by two criteria of one rule.
+func both(first, second func(c *Case, r *Results)) func(c *Case, r *Results) {
+	return func(c *Case, r *Results) {
+		first(c, r)
+		second(c, r)
+	}
 }
 
 // Limits of the signal rules, common practice.
@@ -638,6 +646,7 @@ func judgePages(c *Case, r *Results) {
 			}
 		}
 		if len(missing) == 0 {
+			c.judgeDwell(r, m, want)
 			continue
 		}
 		f := About("signal/page-missing", Fail, m)
@@ -651,6 +660,33 @@ func judgePages(c *Case, r *Results) {
 			from = FromBaseline
 		}
 		r.Add(f.measured(float64(len(want)-len(missing)), float64(len(want)), "pages", from))
+	}
+}
+
+// dwellSlack is by how much the share of a page may be another one than in the
+// baseline; common practice.
+const dwellSlack = 0.20
+
+// judgeDwell finds pages that come much more or less often than in the baseline.
+func (c *Case) judgeDwell(r *Results, m *profiles.MessageFacts, pages []uint64) {
+	if c.Baseline == nil {
+		return
+	}
+	ev, was := c.Evidence.Messages[m.Name], c.Baseline.Messages[m.Name]
+	for _, page := range pages {
+		now := float64(ev.Pages[page]) / float64(max(1, ev.Seen()))
+		before := float64(was.Pages[page]) / float64(max(1, was.Seen()))
+		if was.Seen() < leastFrames || now >= before-dwellSlack && now <= before+dwellSlack {
+			continue
+		}
+		f := About("signal/page-missing", Review, m)
+		f.Listener = firstListener(m)
+		f.Text = fmt.Sprintf("%s shows page %d in %.0f %% of its frames; it was %.0f %%", m.Name, page, 100*now, 100*before)
+		f.NextStep = "the sender should go through its pages at the pace of the factory ECU"
+		f.Count, f.Example = ev.Seen(), c.example(&ev.Stream.FirstFrame)
+		f.FirstTime, f.HasTime = ev.Stream.First, true
+		r.Add(f.measured(100*now, 100*before, "% of its frames", FromBaseline))
+		return
 	}
 }
 

@@ -21,7 +21,7 @@ func wiringRules() []Rule {
 		{"wiring/unacknowledged", "on the bench the new ECU seems to send nothing", judgeAlone},
 		{"wiring/wrong-bit-rate", "lamps everywhere since the new ECU was plugged in", judgeBursts},
 		{"wiring/ecu-wires", "the new ECU is not seen, the rest is fine", judgeECUWires},
-		{"wiring/terminator", "random lamps, worse when hot", judgeOhms},
+		{"wiring/terminator", "random lamps, worse when hot", both(judgeOhms, judgeNoise)},
 		{"wiring/restart-loop", "all gauges drop together for a moment, and return", judgeRestarts},
 		{"wiring/crank-dip", "after starting: gearbox emergency, cluster reset", judgeCrank},
 		{"wiring/supply", "random lamps, limp mode", judgeSupply},
@@ -37,6 +37,7 @@ func wiringRules() []Rule {
 const (
 	errorRate     = 10 // error frames a second without one valid frame
 	burstErrors   = 20 // error frames within one bucket of 100 ms
+	noiseRate     = 1  // error frames a second
 	ohmsLow       = 54
 	ohmsBad       = 45
 	ohmsHigh      = 66
@@ -241,6 +242,27 @@ func judgeOhms(c *Case, r *Results) {
 		return
 	}
 	r.Add(f)
+}
+
+// judgeNoise finds error frames all over the drive, on a bus whose resistance
+// nobody measured: a terminator or a joint may be at fault.
+func judgeNoise(c *Case, r *Results) {
+	seconds := float64(c.Evidence.End-c.Evidence.Start) / 1e9
+	if c.Seen.Ohms != nil || r.Has("wiring/wrong-bit-rate", "") || r.Has("wiring/ecu-wires", "") {
+		return
+	}
+	for _, b := range c.Evidence.Buses {
+		rate := float64(b.ErrorFrames.Count) / max(seconds, 1)
+		if b.Frames == 0 || rate < noiseRate {
+			continue
+		}
+		f := Finding{
+			Rule: "wiring/terminator", Verdict: Review, Bus: b.Interface,
+			Text:     fmt.Sprintf("%s has %.1f errors a second, all over the capture: a terminator or a bad joint, perhaps", b.Interface, rate),
+			NextStep: "power off: measure ohms between CAN-H and CAN-L, and give them (--ohms); look for loose pins",
+		}
+		r.Add(f.events(c, &b.ErrorFrames).measured(rate, noiseRate, "error frames/s", CommonPractice))
+	}
 }
 
 // judgeRestarts finds a unit all of whose messages stop and start together again
