@@ -378,13 +378,13 @@ func (v *view) differential(d *rules.Differential) {
 		case rules.NotAsked:
 			later = append(later, step.Question)
 		case rules.Fired:
-			v.marked(indent, "  fired", marks[step.Finding.Verdict], step.Question+"?")
+			v.marked(indent, "  found", marks[step.Finding.Verdict], step.Question+"?")
 			v.wrapped(indent, "", step.Finding.Rule+": "+sentence(step.Finding.Text))
 			v.wrapped(indent, "", "next: "+step.Finding.NextStep)
 		case rules.Untold:
 			v.wrapped(indent, "  not testable", step.Question+"? "+step.Finding.Text+"; to do: "+step.Finding.NextStep)
 		case rules.Clear:
-			v.wrapped(indent, "  clear", step.Question+"?")
+			v.wrapped(indent, "  in order", step.Question+"?")
 		case rules.NotJudged:
 			v.wrapped(indent, "  not judged", step.Question+"? ("+strings.Join(step.Rules, ", ")+": not in this version)")
 		}
@@ -393,7 +393,7 @@ func (v *view) differential(d *rules.Differential) {
 		v.wrapped(indent, "  not asked", strings.Join(later, "; "))
 	}
 	if d.Fired() == nil {
-		v.wrapped(indent, "  nothing fired", d.Otherwise)
+		v.wrapped(indent, "  nothing found", d.Otherwise)
 	}
 }
 

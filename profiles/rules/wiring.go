@@ -215,7 +215,7 @@ func judgeECUWires(c *Case, r *Results) {
 // judgeOhms compares the measured resistance with this car's own value.
 func judgeOhms(c *Case, r *Results) {
 	ohms := c.Seen.Ohms
-	if ohms == nil {
+	if ohms == nil { // what the factory ECU had says nothing by itself
 		return
 	}
 	f := Finding{Rule: "wiring/terminator", Verdict: Fail}
@@ -229,6 +229,7 @@ func judgeOhms(c *Case, r *Results) {
 		f.NextStep = "the factory ECU may have held one: fit a terminator of 120 ohm in or near the ECU's position"
 		if *ohms < ohmsOpen && c.Seen.FactoryOhms == nil {
 			f.Verdict = Review
+			f.Text = fmt.Sprintf("%.0f ohm between the lines: a terminator may be missing, or a joint is bad", *ohms)
 		}
 		f = f.measured(*ohms, high, "ohm", from)
 	case *ohms < low:
