@@ -21,13 +21,24 @@ const (
 	noiseRatio = 3.0 // spread of the idle speed against the good capture
 )
 
+// rangeRules come last: of a value that any other rule speaks of there is no more
+// to say.
+func rangeRules() []Rule {
+	return []Rule{{"signal/range", "a gauge reads otherwise than before", judgeRange}}
+}
+
+// spoken reports whether a finding is about a message.
+func (r *Results) spoken(message string) bool {
+	return slices.ContainsFunc(r.Findings, func(f Finding) bool { return f.Message == message && f.Verdict != NotTestable })
+}
+
 // judgeRange finds values that lie, for most of a stage, far outside of where they
 // were in that stage of a good capture: the one that a profile was learned from,
 // else the baseline. Idle speed and the like are the tuner's, so it is for a
 // second look at most.
 func judgeRange(c *Case, r *Results) {
 	c.subjects(r, func(x *subject) {
-		if x.s.Own.Counts || isTemperature(x.s.Def.Unit) || r.hasOn(x.ref) || explained(x, r) || c.onBench(x.m) || c.isFlag(x.ref) {
+		if x.s.Own.Counts || isTemperature(x.s.Def.Unit) || r.spoken(x.m.Name) || c.onBench(x.m) || c.isFlag(x.ref) {
 			return
 		}
 		good, from := c.goodRanges(x)

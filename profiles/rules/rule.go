@@ -22,7 +22,7 @@ type Rule struct {
 // groups lists the rules in the order of judging: a failed capture or wire is
 // no fault of the messages on it, a missing message none of its signals.
 func groups() [][]Rule {
-	return [][]Rule{captureRules(), wiringRules(), messageRules(), integrityRules(), signalRules(), handshakeRules(), variantRules(), listenerRules()}
+	return [][]Rule{captureRules(), wiringRules(), messageRules(), integrityRules(), signalRules(), handshakeRules(), variantRules(), listenerRules(), rangeRules()}
 }
 
 // All returns every rule in the order of judging.

@@ -35,7 +35,7 @@ func signalRules() []Rule {
 		{"signal/page-missing", "some options dead, the rest fine", judgePages},
 		{"signal/constant", "an odd lamp or mode though all gauges fit", judgeConstants},
 		{"signal/still-bits", "an odd lamp or mode though all gauges fit", judgeStillBits},
-	}, append(roleRules(), Rule{"signal/range", "a gauge reads otherwise than before", judgeRange})...)
+	}, roleRules()...)
 }
 
 // both judges by two criteria of one rule.
