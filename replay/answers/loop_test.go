@@ -110,11 +110,21 @@ func (l *loop) run(changes ...replay.Change) *Outcome {
 	if err := file.Close(); err != nil {
 		l.t.Fatal(err)
 	}
-	out, err := Run(l.t.Context(), &Input{Setting: l.setting, Capture: path, Expect: l.expect, Begin: begin, Virtual: true})
+	out, err := Run(l.t.Context(), &Input{Setting: l.setting, Capture: path, Expect: l.expect, Begin: begin, Virtual: true, Played: l.played()})
 	if err != nil {
 		l.t.Fatal(err)
 	}
 	return out
+}
+
+// played lists the engine's messages.
+func (l *loop) played() (names []string) {
+	for _, m := range l.setting.Messages {
+		if m.Sender == "Engine" {
+			names = append(names, m.Name)
+		}
+	}
+	return names
 }
 
 // change makes a change of a message from 6 s on: long after everybody's grace.

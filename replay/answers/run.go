@@ -22,8 +22,7 @@ type Input struct {
 	Expect  *Expectations     // nil: none; the rules judge alone
 	Begin   int64             // when the first frame was played, ns on the capture's clock
 	Virtual bool              // it was recorded from virtual interfaces only
-	// Functions that are judged; empty: those of the stages in the capture.
-	Functions []string
+	Played  []string          // names of the messages that were played
 }
 
 // Outcome is what the listeners answered.
@@ -31,6 +30,7 @@ type Outcome struct {
 	Check    *check.Output   // by the rules: what they say of themselves, and how their frames are
 	Expected []rules.Finding // one for each expectation, in their order; rules.Pass where it is met
 	Verdict  rules.Verdict   // of both
+	Open     []string        // functions of the units that answered, fed by what was played, that could not be judged
 }
 
 // Run judges a recording by the rules, as of a listener alone on a bench, and by
@@ -48,7 +48,7 @@ func Run(ctx context.Context, in *Input) (*Outcome, error) {
 	}
 	out := &Outcome{}
 	out.Check, err = check.Run(ctx, &check.Input{
-		Setting: in.Setting, Library: in.Library, Scope: rules.ListenerOnBench, ErrorsRecorded: true, Functions: in.Functions,
+		Setting: in.Setting, Library: in.Library, Scope: rules.ListenerOnBench, ErrorsRecorded: true, Series: true,
 		Played: true, NoWire: in.Virtual,
 		Capture: check.Recording{Reader: r, Interfaces: interfaces},
 	})
@@ -58,6 +58,7 @@ func Run(ctx context.Context, in *Input) (*Outcome, error) {
 	if out.Expected, err = in.expected(ctx, interfaces); err != nil {
 		return nil, err
 	}
+	out.Open = in.open(out.Check)
 	out.Verdict = out.Check.Verdict
 	for i := range out.Expected {
 		out.Verdict = max(out.Verdict, out.Expected[i].Verdict)
@@ -120,8 +121,48 @@ func busNames(all []can.Bus, interfaces []check.Interface) []string {
 	return names
 }
 
+// open lists the functions that were asked for and could not be judged, of those
+// that this bench can show: their message was played, and the unit that they end
+// at was there.
+func (in *Input) open(out *check.Output) (names []string) {
+	present := map[string]bool{}
+	for name, m := range out.Evidence.Messages {
+		if m.Seen() > 0 && !slices.Contains(in.Played, name) {
+			present[m.Facts.Sender] = true
+		}
+	}
+	for _, name := range out.Unjudged() {
+		f := in.Setting.Functions[name]
+		message, _ := f.Chain[0].Split()
+		if present[f.Ends] && slices.Contains(in.Played, message) {
+			names = append(names, name)
+		}
+	}
+	return names
+}
+
 // Unjudged reports whether something that was asked for could not be judged.
 func (o *Outcome) Unjudged() bool {
-	return len(o.Check.Unjudged()) > 0 ||
+	return len(o.Open) > 0 ||
 		slices.ContainsFunc(o.Expected, func(f rules.Finding) bool { return f.Verdict == rules.NotTestable })
+}
+
+// Report returns the judged result with the expectations that are not met among
+// its findings, first of all: what was expected is what was asked for.
+func (o *Outcome) Report() *check.Output {
+	out, result := *o.Check, *o.Check.Result
+	result.Verdict = o.Verdict
+	var failed, open []rules.Finding
+	for _, f := range o.Expected {
+		switch f.Verdict {
+		case rules.Fail, rules.Review:
+			failed = append(failed, f)
+		case rules.NotTestable:
+			open = append(open, f)
+		}
+	}
+	result.Findings = append(failed, result.Findings...)
+	result.NotTestable = append(open, result.NotTestable...)
+	out.Result = &result
+	return &out
 }

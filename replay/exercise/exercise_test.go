@@ -15,6 +15,7 @@ import (
 
 	"plugproof/decode/can"
 	"plugproof/profiles"
+	"plugproof/profiles/demo"
 	"plugproof/profiles/library"
 	"plugproof/profiles/rules"
 	"plugproof/replay"
@@ -368,4 +369,42 @@ func TestCancel(t *testing.T) {
 			t.Errorf("the stream goes on after the dialogue: %v", err)
 		}
 	})
+}
+
+// A capture of the demo car holds steady engine speed at idle, and a lamp that is
+// lit at key-on; its coolant is in the flat middle or moves.
+func TestControl(t *testing.T) {
+	kind, err := demo.ParseSetting("lowan-2-20t-a5")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, tt := range []struct {
+		function    string
+		least, most float64 // shown
+		want        bool
+	}{
+		{"tachometer", 700, 1200, true},
+		{"malfunction-lamp", 1, 1, true},
+		{"coolant-gauge", 0, 0, false},
+	} {
+		d, err := demo.New(kind, demo.Options{Script: []demo.Stage{
+			{Name: "key-on", Length: 6 * time.Second}, {Name: "crank", Length: 2 * time.Second}, {Name: "idle", Length: 20 * time.Second},
+		}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		x, err := New(Config{Setting: lowan(t), Function: tt.function})
+		if err != nil {
+			t.Fatal(err)
+		}
+		frames, shown, err := x.Control(t.Context(), d, func(f *can.Frame) bool { return d.Buses().Name(f.Bus) == "drive" })
+		if err != nil || (len(frames) > 0) != tt.want || tt.want && (shown < tt.least || shown > tt.most) {
+			t.Errorf("%s: %d frames that show %g, %v", tt.function, len(frames), shown, err)
+		}
+		for i := range frames {
+			if frames[i].ID != x.facts.ID.Value || i > 0 && frames[i].Time-frames[i-1].Time > 3*int64(x.facts.Cycle.Value) {
+				t.Fatalf("%s: frame %d: %+v", tt.function, i, frames[i])
+			}
+		}
+	}
 }
