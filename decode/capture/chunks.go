@@ -13,9 +13,9 @@ import (
 	"plugproof/decode/can"
 )
 
-// chunkSize is how much of a log one collector sees, in bytes: about 90,000
+// chunkSize is how much of a log one collector sees, in bytes: about 23,000
 // frames. Results depend on it, so it is the same everywhere.
-const chunkSize = 4 << 20
+const chunkSize = 1 << 20
 
 // mostWorkers bounds the memory on machines with many cores; one goroutine that
 // cuts cannot feed many more.

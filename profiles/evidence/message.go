@@ -84,13 +84,13 @@ func (m *message) faultTrack(one guard.Faults) *survey.Track {
 	return m.FaultTracks[one]
 }
 
-// merge takes over what followed; last and first are the frames at the seam.
-func (m *message) merge(next *message, last, first *can.Frame) {
+// merge takes over what followed; first is the frame behind the seam.
+func (m *message) merge(next *message, first *can.Frame) {
 	m.wake()
 	next.wake()
 	m.calm = calm{}
 	if m.watch != nil && next.Judged > 0 && m.Judged > 0 {
-		m.seam(last, first)
+		m.seam(first)
 		m.LostByCount += m.watch.Lost
 		m.watch = next.watch
 	}
@@ -119,15 +119,12 @@ func (m *message) merge(next *message, last, first *can.Frame) {
 	}
 }
 
-// seam judges the step over the seam of two stretches. Only the step: what the
-// frame holds by itself was judged already.
-func (m *message) seam(last, first *can.Frame) {
-	steps := 1
-	if m.plan.cycle > 0 {
-		steps = int(max(1, min(1000, (first.Time-last.Time+m.plan.cycle/2)/m.plan.cycle)))
-	}
-	const stepFaults = guard.FrozenCounter | guard.WrongStep | guard.WrongToggle
-	if faults := m.plan.guard.Verify(last, first, steps) & stepFaults; faults != 0 && m.Faults[guard.SecondSender] == nil {
+// seam judges the step over the seam of two stretches, as it would have been
+// judged without one. Only the step: what the frame holds by itself was judged
+// already.
+func (m *message) seam(first *can.Frame) {
+	const stepFaults = guard.FrozenCounter | guard.WrongStep | guard.WrongToggle | guard.SecondSender
+	if faults := m.watch.Add(first) & stepFaults; faults != 0 {
 		m.fault(first, faults)
 	}
 }
@@ -142,6 +139,7 @@ func (m *message) finish() {
 		s.settle()
 		s.flush()
 		s.setValues()
+		s.Rises = float64(s.rises) * s.plan.quantum
 		m.Signals[s.Def.Name] = &s.Signal
 	}
 }
@@ -171,6 +169,10 @@ type signal struct {
 	running    uint64 // raw value of the run not yet counted
 	run        uint64
 	topSince   int64
+	topFirst   bool   // the stretch begins with a stay at the top
+	topStays   bool   // and that stay lasts on
+	topEnd     int64  // its end, as far as seen
+	rises      uint64 // Rises, raw: sums of whole numbers do not depend on the seams
 	firstRaw   uint64
 	firstPhys  float64
 	firstFrame can.Frame // of the first available value
@@ -362,15 +364,22 @@ func (s *signal) top(now int64, pattern uint64) {
 		return
 	}
 	if !s.atTop {
-		s.atTop, s.topSince = true, now
+		s.atTop, s.topSince, s.topStays = true, now, s.Frames == 1
+		s.topFirst = s.topFirst || s.topStays
 	}
 	s.AtTop = max(s.AtTop, now-s.topSince)
+	if s.topStays {
+		s.topEnd = now
+	}
 }
 
 func (s *signal) leaveTop(now int64) {
 	if s.atTop {
 		s.AtTop = max(s.AtTop, now-s.topSince)
-		s.atTop = false
+		if s.topStays {
+			s.topEnd = now
+		}
+		s.atTop, s.topStays = false, false
 	}
 }
 
@@ -477,7 +486,7 @@ func (s *signal) count(from, to uint64) {
 	forward, backward := (to-from)&width, (from-to)&width
 	switch {
 	case forward <= width/64:
-		s.Rises += float64(forward) * s.plan.quantum
+		s.rises += forward
 	case backward <= width/64:
 		s.Falls++
 	}
@@ -535,7 +544,25 @@ func (s *signal) merge(next *signal) {
 	s.Available += next.Available
 	s.Min, s.Max, s.Last, s.LastTime = min(s.Min, next.Min), max(s.Max, next.Max), next.Last, next.LastTime
 	s.raw, s.phys, s.before, s.beforeOK, s.time, s.odd = next.raw, next.phys, next.before, next.beforeOK, next.time, next.odd
-	s.atTop, s.topSince = next.atTop, next.topSince
+	s.mergeTop(next)
+}
+
+// mergeTop joins a stay at the top that goes on over the seam.
+func (s *signal) mergeTop(next *signal) {
+	on, end := s.atTop && next.topFirst, next.FirstTime
+	if on {
+		end = next.topEnd
+	}
+	if s.atTop {
+		s.AtTop = max(s.AtTop, end-s.topSince)
+	}
+	if s.topStays {
+		s.topEnd = end
+	}
+	if !on || !next.topStays {
+		s.topSince = next.topSince
+	}
+	s.atTop, s.topStays = next.atTop, s.topStays && on && next.topStays
 }
 
 // addSums adds the sums that need no order.
@@ -563,7 +590,7 @@ func (s *signal) addSums(next *signal) {
 	s.Outliers.merge(&next.Outliers)
 	s.AtTop = max(s.AtTop, next.AtTop)
 	s.OutOfBand.merge(&next.OutOfBand)
-	s.Rises += next.Rises
+	s.rises += next.rises
 	s.Falls += next.Falls
 }
 

@@ -285,7 +285,7 @@ func (s *stream) merge(next *stream) {
 	}
 	s.follow(&s.LastFrame, &next.FirstFrame, binary.LittleEndian.Uint64(next.FirstFrame.Data[:8]))
 	if s.msg != nil {
-		s.msg.merge(next.msg, &s.LastFrame, &next.FirstFrame)
+		s.msg.merge(next.msg, &next.FirstFrame)
 	}
 	s.Frames += next.Frames
 	s.First, s.Last = min(s.First, next.First), max(s.Last, next.Last)
