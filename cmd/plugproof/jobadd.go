@@ -84,31 +84,19 @@ func runJobAdd(ctx context.Context, a *app, o *jobAddOptions, dir, path string) 
 	return a.printNext(j)
 }
 
-// judgeForJob judges a capture by the setting of the job. A capture without the
-// ECU is not judged, only read: the setting misses the ECU in it.
+// judgeForJob judges a capture by the setting of the job, or only reads it.
 func (a *app) judgeForJob(ctx context.Context, o *jobAddOptions, j *job.Job, e job.Entry, path string) (job.Entry, error) {
 	r := recordingOptions{
-		profileFolders: o.profileFolders, profile: j.Card.Settings.Network, scope: e.Scope, buses: o.buses, errorsRecorded: o.errorsRecorded,
+		profileFolders: o.profileFolders, profile: j.Card.Settings.Network, buses: o.buses, errorsRecorded: o.errorsRecorded,
 	}
-	if r.profile == "" || e.Moment == job.Unplugged {
-		return e, a.readWhole(ctx, path)
-	}
-	in, opened, err := r.input(ctx, a, []string{path}, false)
-	for _, c := range opened {
-		defer c.Close()
-	}
+	e, judged, err := a.judgeRecorded(ctx, &r, e, path)
 	if errors.Is(err, profiles.ErrNoProfile) {
 		return e, hint(fmt.Errorf("the network setting of job.yaml: %w", err), "correct it there, or name its folder with --profiles")
 	}
-	if err != nil {
-		return e, err
+	if err == nil && !judged {
+		err = a.readWhole(ctx, path)
 	}
-	out, err := a.check(ctx, in)
-	if err != nil {
-		return e, err
-	}
-	e.Buses = busesOf(out.Interfaces)
-	return job.Judged(e, in.Setting.Name, out.Result), nil
+	return e, err
 }
 
 // readWhole reads a capture to its end, so that what is filed can be read.

@@ -19,6 +19,7 @@ type recordOptions struct {
 	out     string
 	bench   string
 	seconds float64
+	scriptOptions
 }
 
 func newRecord(a *app) *cobra.Command {
@@ -37,10 +38,13 @@ acknowledge frames, and with a wrong bit rate stop the bus. --bench states what
 is on the bench instead of a car and allows active mode. Virtual interfaces are
 always allowed.
 
-The file's name ends in .log, .pcapng or .pcap; it is not compressed.`,
+The file's name ends in .log, .pcapng or .pcap; it is not compressed.
+
+` + scriptHelp,
 		Example: `  plugproof record --on can0 --out idle.pcapng
   plugproof record --on can0 --on can1 --out drive.log --seconds 60
-  plugproof record --on can0 --out bench.log --bench "cluster and power supply"`,
+  plugproof record --on can0 --out bench.log --bench "cluster and power supply"
+  plugproof record --script --on can0 --bus can0=drive -p lowan-2-20t-a5 --out before.log`,
 		Args: noArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if cmd.Flags().Changed("seconds") && !(o.seconds > 0 && o.seconds <= 1e6) {
@@ -48,6 +52,12 @@ The file's name ends in .log, .pcapng or .pcap; it is not compressed.`,
 			}
 			if cmd.Flags().Changed("bench") && o.bench == "" {
 				return hint(errors.New("--bench is empty"), "say what is on the bench")
+			}
+			if err := o.check(&o); err != nil {
+				return err
+			}
+			if o.script {
+				return runScript(cmd.Context(), a, &o)
 			}
 			return runRecord(cmd.Context(), a, &o)
 		},
@@ -57,6 +67,7 @@ The file's name ends in .log, .pcapng or .pcap; it is not compressed.`,
 	flags.StringVarP(&o.out, "out", "o", "", "write to the new `FILE`")
 	flags.StringVar(&o.bench, "bench", "", "state `WHAT` is on the bench: no car is connected, active mode is allowed")
 	flags.Float64Var(&o.seconds, "seconds", 0, "end after so many `SECONDS`")
+	o.addFlags(flags)
 	return cmd
 }
 

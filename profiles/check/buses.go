@@ -65,6 +65,23 @@ func MatchBuses(ctx context.Context, paths []string, s *profiles.Setting, given 
 	return match(s, given, seen), nil
 }
 
+// NameBuses is MatchBuses for interfaces that are yet to be listened to: each must
+// be given, or have the name of its bus.
+func NameBuses(names []string, s *profiles.Setting, given map[string]string) ([]Interface, error) {
+	var list []Interface
+	for _, name := range names {
+		i := Interface{Name: name, Bus: given[name], How: Given}
+		if i.Bus == "" {
+			i.Bus, i.How = name, Same
+		}
+		if !hasBus(s, i.Bus) {
+			return nil, &NoBusError{Interface: name, Buses: busNames(s)}
+		}
+		list = append(list, i)
+	}
+	return list, nil
+}
+
 // sample is what the first frames of an interface are.
 type sample struct {
 	frames int

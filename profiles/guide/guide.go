@@ -153,9 +153,9 @@ func (g *Guide) Answer(text string) {
 		g.begin()
 	case Skip:
 		g.say(Line{Done, g.step().title + ": left out"})
-		g.end(false)
+		g.forward()
 	case Finish:
-		g.end(true)
+		g.end(g.Missing() == nil)
 		g.at = len(g.steps)
 	default:
 		g.say(Line{Wanted, "Enter goes on, again repeats the step, skip leaves it out, finish ends the recording"})
@@ -193,23 +193,29 @@ func (g *Guide) progress() {
 	}
 	const patience = 4 // times the least
 	took := time.Duration(g.now - g.began)
-	if all && took >= s.least || g.alone && took >= patience*s.least {
+	switch {
+	case all && took >= s.least:
 		g.end(true)
+	case g.alone && took >= patience*s.least:
+		g.end(false) // nobody says that it was done: what it was is left open
 	}
 }
 
-// end closes the present step, marks it when it was done, and begins the next.
+// end closes the present step, marks it when it was done, and goes on.
 func (g *Guide) end(done bool) {
 	s := g.step()
+	for _, missing := range g.Missing() {
+		g.say(Line{Wanted, missing})
+	}
 	if done && g.now > g.began {
-		for _, p := range s.proofs {
-			if !p.holds(g.watch) {
-				g.say(Line{Wanted, p.missing(g.watch)})
-			}
-		}
 		g.spans = append(g.spans, stages.Span{Stage: s.stage, Start: g.began, End: g.now, Source: stages.Marked})
 		g.say(Line{Done, s.title})
 	}
+	g.forward()
+}
+
+// forward goes on to the next step.
+func (g *Guide) forward() {
 	g.at++
 	switch {
 	case g.Finished():

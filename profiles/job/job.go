@@ -142,6 +142,12 @@ func (j *Job) FileResult(content []byte, extension string, e Entry) (Entry, erro
 	return j.Note(e)
 }
 
+// NewCapture gives a name in the folder for a capture of a moment that is yet to
+// be recorded; extension is that of its format, with the dot.
+func (j *Job) NewCapture(m Moment, extension string) string {
+	return j.freeName(capturesDir, string(m), extension)
+}
+
 // Note adds an entry for a file that lies in the folder, with its size and hash.
 func (j *Job) Note(e Entry) (Entry, error) {
 	var err error
