@@ -56,6 +56,7 @@ Several are read one after the other; - is standard input.`,
 	root.SetHelpCommand(newHelp())
 	root.AddCommand(
 		newCheck(a),
+		newCompare(a),
 		newIdentify(a),
 		newDiagnose(a),
 		newSurvey(a),

@@ -77,6 +77,7 @@ func (j *judge) answer(m *Message, plan *pairPlan, was, is *pair) (r Row, ok boo
 	if circled {
 		r.Verdict = min(r.Verdict, rules.Review)
 	}
+	r.BeforeExample, r.Example = j.before.quote(&was.Begin), j.after.quote(&is.Begin)
 	if is.Missed && r.Verdict > rules.NotTestable {
 		r.Example = j.after.quote(&is.First)
 	}

@@ -205,21 +205,24 @@ func (h *hints) fit(s *signalPlan) (rank int, ok bool) {
 }
 
 // remarks say what the axes rest on.
-func (p *plan) remarks() (notes []string) {
-	if p.mode == ByBits {
+func (j *judge) remarks() (notes []string) {
+	if j.p.mode == ByBits {
 		return []string{"without definitions nobody knows in which state the car was: values are shown, and judged only where that does not matter"}
 	}
-	if len(p.axes) == 0 {
-		notes = append(notes, "no definition tells engine speed, coolant or lever: captures are not matched by state")
+	if len(j.axes) == 0 {
+		notes = append(notes, "nothing that came tells engine speed, coolant or lever: values are not matched by state")
 	}
-	for i := range p.axes {
-		a := &p.axes[i]
+	for _, i := range j.axes {
+		a := &j.p.axes[i]
 		switch {
 		case a.replace:
 			notes = append(notes, fmt.Sprintf("only the replaced unit itself gives the %s (%s): what it sends is not failed by states told so", a.Title, a.Signal))
 		case a.Sender == "":
 			notes = append(notes, fmt.Sprintf("nobody says which unit sends the %s (%s): nothing is failed by states told so", a.Title, a.Signal))
 		}
+	}
+	if !j.before.hasKeyOn || !j.after.hasKeyOn {
+		notes = append(notes, "the turn of the key is not seen in both captures: wake-up and first valid values are not compared")
 	}
 	return notes
 }

@@ -195,7 +195,7 @@ func (b *bus) step(f *can.Frame) {
 // silent reports whether most of the gap before a frame was one of the whole bus.
 func (b *bus) silent(f *can.Frame, gap int64) bool {
 	for _, s := range b.silences {
-		if shared := min(s.to, f.Time) - max(s.from, f.Time-gap); 10*shared > 6*gap {
+		if shared := min(s.to, f.Time) - max(s.from, f.Time-gap); float64(shared) > 0.6*float64(gap) {
 			return true
 		}
 	}

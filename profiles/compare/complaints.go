@@ -43,8 +43,8 @@ func (j *judge) complaint(x *subject, i int, flag *flagPlan) (r Row, ok bool) {
 		was = j.before.standing(x.before, i, flag)
 	}
 	complains, complained := is >= leastComplaint, was >= leastComplaint
-	if !complains && !complained {
-		return r, false
+	if !complains && (!complained || flag.guess) || complained && flag.guess {
+		return r, false // what only sounds like a complaint is worth a row where it is new
 	}
 	r = j.row(x, Complaint)
 	r.Signal, r.Listener = x.plan.signals[i].def.Name, flag.node
@@ -77,9 +77,11 @@ func (j *judge) complaint(x *subject, i int, flag *flagPlan) (r Row, ok bool) {
 		}
 		r.NextStep = "mend what it complains about, then turn the key off for 10 s and record again: some units complain until then"
 	}
-	about, _ := flag.About.Split()
-	r.Functions = j.users[about]
-	return j.cut(r, nil, &x.after.last), true
+	r.Functions = j.usersOf(flag.About)
+	if complains {
+		return j.cut(r, nil, &x.after.signals[i].flagged), true
+	}
+	return j.cut(r, &x.before.signals[i].flagged, nil), true
 }
 
 // standing returns for how long a signal stood at the values of a flag, ns, while

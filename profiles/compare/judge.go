@@ -8,6 +8,7 @@ import (
 
 	"plugproof/decode/can"
 	"plugproof/decode/survey"
+	"plugproof/profiles"
 	"plugproof/profiles/rules"
 )
 
@@ -23,6 +24,7 @@ type judge struct {
 	before, after *shot
 	want          map[address]*expected // of the capture before
 	res           *Result
+	axes          []int            // of the plan, those of res.Axes: they came
 	order         []stateKey       // of res.States
 	number        map[stateKey]int // index in res.States
 	users         map[string][]string
@@ -39,14 +41,18 @@ type subject struct {
 
 func (j *judge) run() *Result {
 	j.res = &Result{
-		Mode: j.p.mode, Before: j.before.side(), After: j.after.side(), Notes: j.p.remarks(),
+		Mode: j.p.mode, Before: j.before.side(), After: j.after.side(),
 	}
 	if s := j.p.setting; s != nil {
 		j.res.Setting, j.res.Replaced = s.Name, s.Replaced
 	}
 	for i := range j.p.axes {
-		j.res.Axes = append(j.res.Axes, j.p.axes[i].Axis)
+		if j.before.axes[i].seen || j.after.axes[i].seen {
+			j.axes = append(j.axes, i)
+			j.res.Axes = append(j.res.Axes, j.p.axes[i].Axis)
+		}
 	}
+	j.res.Notes = j.remarks()
 	j.findUsers()
 	j.listStates()
 	for _, at := range j.addresses() {
@@ -85,6 +91,20 @@ func (j *judge) findUsers() {
 	}
 }
 
+// usersOf lists the functions that lean on a signal, or on a message as a whole.
+func (j *judge) usersOf(ref profiles.SignalRef) (names []string) {
+	message, signal := ref.Split()
+	if signal == "" {
+		return j.users[message]
+	}
+	for _, name := range j.users[message] {
+		if slices.Contains(j.p.setting.Functions[name].Chain, ref) {
+			names = append(names, name)
+		}
+	}
+	return names
+}
+
 // listStates joins the states of both captures.
 func (j *judge) listStates() {
 	j.number = map[stateKey]int{}
@@ -108,11 +128,8 @@ func (j *judge) listStates() {
 	for i, key := range j.order {
 		j.number[key] = i
 		st := State{Label: j.label(key), Before: frames[key][0], After: frames[key][1]}
-		for a := range j.p.axes {
-			st.Bins = append(st.Bins, int(key[a])-firstBin)
-			if key[a] < firstBin {
-				st.Bins[a] = -1
-			}
+		for _, a := range j.axes {
+			st.Bins = append(st.Bins, max(-1, int(key[a])-firstBin))
 		}
 		j.res.States = append(j.res.States, st)
 	}
@@ -129,7 +146,7 @@ func (k stateKey) known() stateKey {
 // label words a state by the coordinates that are known.
 func (j *judge) label(key stateKey) string {
 	text := ""
-	for i := range j.p.axes {
+	for _, i := range j.axes {
 		if key[i] < firstBin {
 			continue
 		}
@@ -245,23 +262,21 @@ func (x *subject) listens() (first string, stated bool) {
 	return "", false
 }
 
-// finish gives messages and the whole their verdicts.
+// finish gives messages and the whole their verdicts. The whole is not testable
+// where no identifier could be judged in full, and nothing was found.
 func (j *judge) finish() {
-	judged := false
-	worst := rules.Pass
+	worst, judged := rules.Pass, false
 	for i := range j.res.Messages {
 		m := &j.res.Messages[i]
 		for k := range m.Rows {
 			m.Verdict = max(m.Verdict, m.Rows[k].Verdict)
-			judged = judged || m.Rows[k].Verdict != rules.NotTestable
 		}
-		if m.Verdict > rules.NotTestable {
-			worst = max(worst, m.Verdict)
+		if m.Verdict != rules.NotTestable {
+			worst, judged = max(worst, m.Verdict), true
 		}
 	}
 	for i := range j.res.Complaints {
-		worst = max(worst, j.res.Complaints[i].Verdict)
-		judged = true
+		worst, judged = max(worst, j.res.Complaints[i].Verdict), true
 	}
 	if !judged {
 		worst = rules.NotTestable

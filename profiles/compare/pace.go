@@ -37,7 +37,7 @@ func (j *judge) pace(x *subject) {
 		x.add(r)
 		return
 	case !paced(x.was):
-		if x.was != nil && x.was.Gaps != nil && x.was.Gaps.Count < leastGaps {
+		if x.was != nil && x.was.Gaps != nil && x.was.Gaps.Count < leastGaps && !x.event() {
 			r.Verdict, r.Text = rules.NotTestable, "too few frames before to tell its pace"
 			r.NextStep = "record for longer"
 			x.add(r)
@@ -59,7 +59,7 @@ func (j *judge) pace(x *subject) {
 	switch {
 	case off > otherPace:
 		r.Verdict = rules.Review
-		r.Text += ": more than half off"
+		r.Text += ", more than half off"
 		r.NextStep = "a rate alone is no fault; look at the new ECU's send rate, and whether a listener complains"
 	case off > samePace:
 		r.Verdict = rules.Review
@@ -69,6 +69,11 @@ func (j *judge) pace(x *subject) {
 		r = gap
 	}
 	x.add(r)
+}
+
+// event reports whether a message is known to be sent when something happens.
+func (x *subject) event() bool {
+	return x.plan != nil && x.plan.profile && x.plan.facts.Kind == profiles.OnChange
 }
 
 func firstOf(a, b string) string {
@@ -159,7 +164,10 @@ func (j *judge) firstValid(x *subject) {
 	r := j.cut(j.row(x, Valid), &x.before.valid.first, nil)
 	if x.after.valid.count == 0 {
 		r.Verdict = rules.Fail
-		r.Text = fmt.Sprintf("%s never has all its values; before, it had them %s after the key", x.title(), ms(was))
+		if slices.ContainsFunc(x.Rows, func(r Row) bool { return r.Aspect == Range && r.Verdict >= rules.Review }) {
+			return // that row says which value it has not got
+		}
+		r.Text = fmt.Sprintf("%s never has all its values; before, it had them %s", x.title(), afterKey(was))
 		r.NextStep = "see which sensor the new ECU has not got, or has not been told of"
 		r.Before, r.LimitFrom = &rules.Quantity{Value: inMS(was), Unit: "ms"}, baseline
 		r = j.cut(r, nil, &x.after.first)
@@ -168,6 +176,14 @@ func (j *judge) firstValid(x *subject) {
 	}
 	r = j.cut(r, nil, &x.after.valid.first)
 	x.add(j.late(x, r, was, x.after.valid.first.Time-j.after.keyOn, "its first frame with valid values comes"))
+}
+
+// afterKey words a time from the turn of the key, ns.
+func afterKey(ns int64) string {
+	if ns < 0 {
+		return ms(-ns) + " before the key"
+	}
+	return ms(ns) + " after the key"
 }
 
 func (x *subject) marksNA() bool {
@@ -179,7 +195,7 @@ func (j *judge) timeless() bool { return j.before.timeless != "" || j.after.time
 // late judges a start by how much later it is than before.
 func (j *judge) late(x *subject, r Row, was, is int64, what string) Row {
 	r = r.measured(inMS(was), inMS(is), inMS(was+sameTime+x.was.CycleNS), "ms", baseline)
-	r.Text = fmt.Sprintf("%s: %s %s after the key, before %s after", x.title(), what, ms(is), ms(was))
+	r.Text = fmt.Sprintf("%s: %s %s, before %s", x.title(), what, afterKey(is), afterKey(was))
 	phase := x.was.CycleNS // a slow message comes when its turn is
 	switch diff := is - was; {
 	case diff > grace+phase:
@@ -212,7 +228,7 @@ func (j *judge) postRun(x *subject) {
 		return // it stopped long before, for a reason of its own
 	}
 	r := j.cut(j.row(x, PostRun), &x.before.last, &x.after.last).measured(inMS(was), inMS(is), inMS(was-sameTime-x.was.CycleNS), "ms", baseline)
-	r.Text = fmt.Sprintf("%s: its last frame comes %s after the key is off, before %s after", x.title(), ms(is), ms(was))
+	r.Text = fmt.Sprintf("%s: its last frame comes %s is off, before %s", x.title(), afterKey(is), afterKey(was))
 	switch diff := is - was; {
 	case diff < -grace-x.was.CycleNS && x.Own:
 		r.Verdict = rules.Fail

@@ -31,6 +31,7 @@ type plan struct {
 // messagePlan is what is known of one message.
 type messagePlan struct {
 	facts   *profiles.MessageFacts // nil: nothing
+	profile bool                   // a profile has it
 	own     bool                   // of the replaced unit, or a copy of what it says
 	decoder *decode.Message
 	guard   *guard.Guard // by the profile; nil: none stated
@@ -117,7 +118,7 @@ func compiled(def *dbc.Message) *decode.Message {
 
 func (p *plan) takeSetting() error {
 	for _, facts := range p.setting.Messages {
-		m := &messagePlan{facts: facts, cycle: int64(facts.Cycle.Value)}
+		m := &messagePlan{facts: facts, profile: true, cycle: int64(facts.Cycle.Value)}
 		m.own = facts.Sender != "" && facts.Sender == p.setting.Replaced || facts.Relayed
 		protection, err := facts.Protection()
 		if err != nil {

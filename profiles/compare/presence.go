@@ -91,8 +91,11 @@ func (j *judge) removed(x *subject, r Row) Row {
 	if j.knowsSenders() && !x.Own && x.Sender != "" {
 		r.NextStep = fmt.Sprintf("%s sends it, not the replaced unit: look at its supply, and at what it complains about", x.Sender)
 	}
-	if other := j.likeness(x); other != "" {
+	if other, format := j.likeness(x); other != "" {
 		r.Text += "; " + other
+		if format {
+			r.Aspect = Length
+		}
 	}
 	return r
 }
@@ -112,7 +115,7 @@ func (j *judge) same(x *subject) bool {
 			return true
 		}
 	}
-	return x.before.frames < leastFrames || len(j.p.axes) == 0
+	return x.before.frames < leastFrames || len(j.axes) == 0
 }
 
 // knowsSenders reports whether it is known which messages are the replaced unit's.
@@ -124,8 +127,8 @@ func paced(id *survey.ID) bool {
 }
 
 // likeness names what may be the same message under another identifier, or on
-// another bus.
-func (j *judge) likeness(x *subject) string {
+// another bus; format says that only the number of identifier bits differs.
+func (j *judge) likeness(x *subject) (text string, format bool) {
 	for _, at := range j.after.addresses() {
 		id := j.after.ids[at]
 		if id == nil || j.before.streams[at] != nil || commonLength(id) != x.Before.Length {
@@ -134,14 +137,14 @@ func (j *judge) likeness(x *subject) string {
 		near := paced(id) && math.Abs(float64(id.CycleNS-x.was.CycleNS)) <= 0.1*float64(x.was.CycleNS)
 		switch {
 		case at.id == x.ID && at.bus != x.Bus:
-			return fmt.Sprintf("it comes on %s instead", at.bus)
+			return fmt.Sprintf("it comes on %s instead", at.bus), false
 		case at.id.Value == x.ID.Value && at.bus == x.Bus:
-			return fmt.Sprintf("it comes as %s, with another number of identifier bits, instead", at.id)
+			return fmt.Sprintf("it comes as %s, with another number of identifier bits, instead", at.id), true
 		case near && at.bus == x.Bus:
-			return fmt.Sprintf("%s is new and has its length and pace", at.id)
+			return fmt.Sprintf("%s is new and has its length and pace", at.id), false
 		}
 	}
-	return ""
+	return "", false
 }
 
 // ms words a time in ns.

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"plugproof/decode/can"
 	"plugproof/profiles/rules"
@@ -24,10 +25,12 @@ const (
 // axesUse says which coordinates a comparison goes by.
 type axesUse [maxAxes]bool
 
+func (u axesUse) any() bool { return u != axesUse{} }
+
 // trusted returns the axes that may fail what a message says: those that other
 // units tell.
 func (j *judge) trusted(x *subject) (use axesUse) {
-	for i := range j.p.axes {
+	for _, i := range j.axes {
 		a := &j.p.axes[i]
 		use[i] = a.message != x.plan && a.Sender != "" && a.Sender != x.Sender && (!a.replace || !x.Own && j.knowsSenders())
 	}
@@ -36,7 +39,7 @@ func (j *judge) trusted(x *subject) (use axesUse) {
 
 // believed returns all axes but those that the message itself tells.
 func (j *judge) believed(x *subject) (use axesUse) {
-	for i := range j.p.axes {
+	for _, i := range j.axes {
 		use[i] = j.p.axes[i].message != x.plan
 	}
 	return use
@@ -99,7 +102,7 @@ func (j *judge) match(x *subject, signal int, use axesUse) []matched {
 	}
 	slices.SortFunc(list, func(a, b matched) int { return slices.Compare(a.key[:], b.key[:]) })
 	return slices.DeleteFunc(list, func(m matched) bool {
-		return m.was.n+m.was.na < leastFrames || m.is.n+m.is.na < leastFrames || len(j.p.axes) > 0 && !m.key.told()
+		return m.was.n+m.was.na < leastFrames || m.is.n+m.is.na < leastFrames || use.any() && !m.key.told()
 	})
 }
 
@@ -143,8 +146,7 @@ func (m *matched) inside(slack float64) float64 {
 // ranges compares the values of every signal in like states, and keeps them for
 // whoever draws them.
 func (j *judge) ranges(x *subject) {
-	before := len(x.Rows)
-	seen := 0
+	rows, signals, judged := len(x.Rows), 0, 0
 	for i := range x.before.plan.signals {
 		s := &x.before.plan.signals[i]
 		if s.skip || i >= len(x.after.plan.signals) || x.plan == nil && i >= x.Before.Length {
@@ -154,15 +156,31 @@ func (j *judge) ranges(x *subject) {
 		if j.guarded(x, s.def) {
 			continue
 		}
-		seen++
-		j.signal(x, i)
+		signals++
+		if j.signal(x, i) {
+			judged++
+		}
 	}
-	if len(x.Rows) > before || seen == 0 {
+	if len(x.Rows) > rows || signals == 0 {
 		return
 	}
 	r := j.cut(j.row(x, Range), &x.before.first, &x.after.first)
 	r.LimitFrom = baseline
 	r.Text = fmt.Sprintf("%s: its values lie where they lay before, in like states", x.title())
+	if judged == 0 && x.event() {
+		return // its values are those of events: what answers them is compared
+	}
+	switch {
+	case judged > 0:
+	case !j.enoughFrames(x):
+		r.Verdict = rules.NotTestable
+		r.Text = fmt.Sprintf("%s came fewer than %d times in one of the captures: too few to compare its values", x.title(), leastFrames)
+		r.NextStep = "record for longer"
+	default:
+		r.Verdict = rules.NotTestable
+		r.Text = fmt.Sprintf("%s: the captures have no state in common in which it came %d times", x.title(), leastFrames)
+		r.NextStep = "record the same stages before and after"
+	}
 	x.add(r)
 }
 
@@ -196,15 +214,45 @@ func (j *judge) keep(x *subject, signal int) {
 }
 
 // signal judges one signal: whether it is available, usable, alive, scaled as
-// before, and where it lay before. The first that is not so is told.
-func (j *judge) signal(x *subject, i int) {
-	trusted := j.match(x, i, j.trusted(x))
-	for _, ask := range []func(*subject, int, []matched) (Row, bool){j.missing, j.unusable, j.still, j.scaled, j.elsewhere} {
-		if r, found := ask(x, i, trusted); found {
-			x.add(r)
-			return
-		}
+// before, and where it lay before. The first that is not so is told. It reports
+// whether there were states to judge it in.
+func (j *judge) signal(x *subject, i int) (judged bool) {
+	use := j.trusted(x)
+	list, circled := j.match(x, i, use), !use.any()
+	if circled || len(list) == 0 { // nobody else tells a state
+		use, circled = j.believed(x), true
+		list = j.match(x, i, use)
 	}
+	asks := []struct {
+		ask     func(*subject, int, []matched) (Row, bool)
+		byState bool // what it finds means something in like states only
+	}{{j.missing, false}, {j.unusable, false}, {j.still, true}, {j.scaled, true}, {j.elsewhere, true}}
+	for _, a := range asks {
+		r, found := a.ask(x, i, list)
+		if !found {
+			continue
+		}
+		if a.byState || r.State >= 0 {
+			r = stateless(r, circled, !use.any() && a.byState)
+		}
+		x.add(r)
+		return true
+	}
+	return len(list) > 0
+}
+
+// stateless takes back a verdict that rests on states which nobody tells (blind),
+// or which the sender itself may tell (circled).
+func stateless(r Row, circled, blind bool) Row {
+	switch {
+	case blind:
+		r.Verdict = rules.NotTestable
+		r.NextStep = "give a profile, or a DBC file that defines engine speed, lever or key: else nobody knows the state of the car"
+	case circled && r.Verdict == rules.Fail:
+		r.Verdict = rules.Review
+		r.Text += "; only for review, as its own sender may tell that state"
+	}
+	return r
 }
 
 // about begins a row about a signal.
@@ -235,22 +283,42 @@ func (j *judge) missing(x *subject, i int, list []matched) (Row, bool) {
 		r.NextStep = missingStep
 		return j.soften(x, r), true
 	}
+	var worst *matched
 	for k := range list {
 		m := &list[k]
-		was := float64(m.was.na) / float64(m.was.n+m.was.na)
-		is := float64(m.is.na) / float64(m.is.n+m.is.na)
-		if was > notAvailable || is <= notAvailable {
-			continue
+		if m.was.missing() <= notAvailable && m.is.missing() > notAvailable && (worst == nil || m.is.na > worst.is.na) {
+			worst = m
 		}
-		r = j.cut(r, m.exampleWas, &seen.na.first).measured(100*was, 100*is, 100*notAvailable, "% of frames", commonPractice)
-		r.Count, r.Verdict = seen.na.count, rules.Fail
-		r.State = j.stateOf(m.key)
-		r.Text = fmt.Sprintf("%s says \"not available\" in %.0f %% of its frames with %s", x.ref(i), 100*is, j.label(m.key))
-		r.NextStep = missingStep
-		return j.soften(x, r), true
 	}
-	return r, false
+	if worst == nil {
+		return r, false
+	}
+	r = j.cut(r, worst.exampleWas, &seen.na.first)
+	r = r.measured(100*worst.was.missing(), 100*worst.is.missing(), 100*notAvailable, "% of frames", commonPractice)
+	r.Count, r.Verdict, r.State = seen.na.count, rules.Fail, j.stateOf(worst.key)
+	r.Text = fmt.Sprintf("%s says \"not available\" in %.0f %% of its frames%s", x.ref(i), 100*worst.is.missing(), j.with(worst.key))
+	r.NextStep = missingStep
+	return j.soften(x, r), true
 }
+
+// with words a state in a sentence; "" where nothing tells it.
+func (j *judge) with(key stateKey) string {
+	if !key.told() {
+		return ""
+	}
+	return " with " + j.label(key)
+}
+
+// unit is what follows a figure.
+func unit(s *signalPlan) string {
+	if s.def.Unit == "" {
+		return ""
+	}
+	return " " + s.def.Unit
+}
+
+// missing is the share of "not available" patterns.
+func (c *cell) missing() float64 { return float64(c.na) / float64(max(1, c.n+c.na)) }
 
 const missingStep = "see which sensor the new ECU has not got, or has not been told of"
 
@@ -269,13 +337,20 @@ func (j *judge) soften(x *subject, r Row) Row {
 	return r
 }
 
-// stateOf returns a state that a projected key stands for; -1 where it stands for
-// several.
+// stateOf returns, of the states that a projected key stands for, the one with
+// most frames after; -1 where there is none.
 func (j *judge) stateOf(key stateKey) int {
-	if i, ok := j.number[key]; ok {
-		return i
+	best := -1
+	for i, full := range j.order {
+		stands := true
+		for c := range key {
+			stands = stands && (key[c] == 0 || key[c] == full[c])
+		}
+		if stands && (best < 0 || j.res.States[i].After > j.res.States[best].After) {
+			best = i
+		}
 	}
-	return -1
+	return best
 }
 
 // unusable finds values that no listener can take, where before there were none.
@@ -293,8 +368,8 @@ func (j *judge) unusable(x *subject, i int, _ []matched) (Row, bool) {
 	r := j.cut(j.about(x, i, Range), &x.before.first, &is.outside.first)
 	r = r.measured(old.max, value, limit, s.def.Unit, firstOf(s.bandBy, baseline))
 	r.Count, r.Verdict = is.outside.count, rules.Fail
-	r.Text = fmt.Sprintf("%s reaches %.4g %s, outside of %g to %g, in %d frames; before it lay within %.4g to %.4g",
-		x.ref(i), value, s.def.Unit, s.low, s.high, is.outside.count, old.min, old.max)
+	r.Text = fmt.Sprintf("%s reaches %.4g%s, outside of %g to %g, in %d frames; before it lay within %.4g to %.4g",
+		x.ref(i), value, unit(s), s.low, s.high, is.outside.count, old.min, old.max)
 	r.NextStep = "scale, offset, sign or byte order: suspect the setting, and the definition as well"
 	return j.soften(x, r), true
 }
@@ -302,8 +377,7 @@ func (j *judge) unusable(x *subject, i int, _ []matched) (Row, bool) {
 // still finds a value that followed the state of the car before and stands now.
 func (j *judge) still(x *subject, i int, list []matched) (Row, bool) {
 	s := &x.after.plan.signals[i]
-	is := &x.after.signals[i]
-	if s.list || len(is.distinct) != 1 || is.more || x.plan == nil {
+	if all := x.after.span(i); s.list || all.n == 0 || all.max > all.min || x.plan == nil {
 		return Row{}, false
 	}
 	var was, now cell
@@ -326,7 +400,7 @@ func (j *judge) still(x *subject, i int, list []matched) (Row, bool) {
 	r := j.cut(j.about(x, i, Response), &x.before.first, &x.after.first)
 	r = r.measured(was.max-was.min, 0, least, s.def.Unit, baseline)
 	r.Count, r.Verdict = x.after.frames, rules.Fail
-	r.Text = fmt.Sprintf("%s stands still at %.4g %s; in the same states it went from %.4g to %.4g before", x.ref(i), now.max, s.def.Unit, was.min, was.max)
+	r.Text = fmt.Sprintf("%s stands still at %.4g%s; in the same states it went from %.4g to %.4g before", x.ref(i), now.max, unit(s), was.min, was.max)
 	r.NextStep = "map the input to this message; a plausible value that never moves is believed by its listeners"
 	return j.soften(x, r), true
 }
@@ -354,7 +428,7 @@ func (j *judge) scaled(x *subject, i int, list []matched) (Row, bool) {
 	r.State, r.Verdict, r.Count = j.stateOf(worst.key), rules.Fail, worst.is.n
 	r.Text = fmt.Sprintf("%s reads %.3g times what it read before%s, in all like states", x.ref(i), a, offset(b, s.def.Unit))
 	r.NextStep = "scale or series: suspect the setting, and the definition as well"
-	if !nearRatio(a) {
+	if !nearRatio(a, s.def.Unit) {
 		r.Verdict = rules.Review
 		r.NextStep = "tuning may explain it; a scale would be a round figure"
 	}
@@ -369,13 +443,15 @@ func offset(b float64, unit string) string {
 }
 
 // nearRatio reports whether a slope is one that a wrong scale, unit or sign gives.
-func nearRatio(a float64) bool {
-	for _, ratio := range []float64{0.125, 0.25, 0.5, 2, 4, 8, 1.609, 0.621, 1.8, 0.5556, -1} {
-		if math.Abs(a/ratio-1) <= 0.03 {
-			return true
-		}
+func nearRatio(a float64, unit string) bool {
+	ratios := []float64{0.125, 0.25, 0.5, 2, 4, 8, -1}
+	switch strings.ToLower(unit) {
+	case "km/h", "kph", "mph", "km", "mi":
+		ratios = append(ratios, 1.609, 0.621)
+	case "°c", "°f", "c", "f", "degc", "degf":
+		ratios = append(ratios, 1.8, 0.5556)
 	}
-	return false
+	return slices.ContainsFunc(ratios, func(ratio float64) bool { return math.Abs(a/ratio-1) <= 0.03 })
 }
 
 // line fits the means after against those before, over the states.
@@ -442,15 +518,11 @@ func (j *judge) elsewhere(x *subject, i int, list []matched) (Row, bool) {
 	}
 	r = j.cut(r, worst.exampleWas, worst.example).measured(100, 100*share, 100*sameRange, "% of the range", commonPractice)
 	r.State, r.Count, r.Verdict = j.stateOf(worst.key), worst.is.n, rules.Review
-	r.Text = fmt.Sprintf("%s goes from %.4g to %.4g %s with %s, before from %.4g to %.4g%s", x.ref(i),
-		worst.is.min, worst.is.max, s.def.Unit, j.label(worst.key), worst.was.min, worst.was.max, note)
+	r.Text = fmt.Sprintf("%s goes from %.4g to %.4g%s%s, before from %.4g to %.4g%s", x.ref(i),
+		worst.is.min, worst.is.max, unit(s), j.with(worst.key), worst.was.min, worst.was.max, note)
 	r.NextStep = "tuning, weather or the driver may explain it; if not, suspect offset and scale"
 	if share < someRange {
 		r.NextStep = "hardly any value lies where it lay: " + r.NextStep
-	}
-	if j.p.mode == ByBits || x.plan == nil {
-		r.Verdict = rules.NotTestable
-		r.NextStep = "give a profile or a DBC file: without one nobody knows the state of the car"
 	}
 	return r, true
 }

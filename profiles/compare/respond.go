@@ -103,6 +103,7 @@ type pair struct {
 	Answered uint64
 	Same     uint64 // answers in the direction of the stimulus
 	Lags     survey.Gaps
+	Begin    can.Frame // of the first stimulus
 	First    can.Frame // of the first stimulus without an answer
 	Missed   bool      // there was one
 
@@ -135,8 +136,14 @@ func (p *pair) stimulus(plan *pairPlan, f *can.Frame, v float64) {
 	p.anchor = v
 	still := f.Time-p.lastEvent >= stillBefore
 	p.lastEvent = f.Time
-	if p.open || !still || !p.answerOK {
+	if !still || !p.answerOK {
 		return
+	}
+	if p.open { // the one before never had an answer
+		p.missed()
+	}
+	if p.Events == 0 {
+		p.Begin = *f
 	}
 	if p.stepped && f.Time-p.answerAt < atOnce {
 		p.answered(0, change > 0 == (p.answer > p.before))
@@ -145,6 +152,15 @@ func (p *pair) stimulus(plan *pairPlan, f *can.Frame, v float64) {
 	}
 	p.open, p.rises, p.from = true, change > 0, p.answer
 	p.begin = *f
+}
+
+// missed counts the open stimulus as one without an answer.
+func (p *pair) missed() {
+	p.open = false
+	p.Events++
+	if !p.Missed {
+		p.First, p.Missed = p.begin, true
+	}
 }
 
 func (p *pair) answered(lag int64, same bool) {
@@ -176,11 +192,7 @@ func (p *pair) await(plan *pairPlan, f *can.Frame, v float64) {
 	case lag < 0 || f.File != p.begin.File:
 		p.open = false
 	case lag > answerWithin:
-		p.open = false
-		p.Events++
-		if !p.Missed {
-			p.First, p.Missed = p.begin, true
-		}
+		p.missed()
 	case math.Abs(change) >= plan.ansStep:
 		p.open = false
 		p.answered(lag, change > 0 == p.rises)
@@ -188,6 +200,9 @@ func (p *pair) await(plan *pairPlan, f *can.Frame, v float64) {
 }
 
 func (p *pair) merge(next *pair) {
+	if p.Events == 0 {
+		p.Begin = next.Begin
+	}
 	p.Events += next.Events
 	p.Answered += next.Answered
 	p.Same += next.Same

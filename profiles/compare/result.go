@@ -9,6 +9,8 @@
 package compare
 
 import (
+	"slices"
+
 	"plugproof/decode/capture"
 	"plugproof/profiles"
 	"plugproof/profiles/rules"
@@ -41,6 +43,13 @@ const (
 	Valid     Aspect = "first-valid" // first frame without a "not available" pattern
 	PostRun   Aspect = "post-run"    // last frame, counted from when the key was turned off
 )
+
+// Rank orders aspects: the lower, the more they say.
+func (a Aspect) Rank() int {
+	return slices.Index([]Aspect{
+		Complaint, Presence, Cycle, Length, Constant, Protected, Range, Response, Wake, Valid, PostRun,
+	}, a)
+}
 
 // Result is a whole comparison. Times are ns on each capture's own clock; all
 // lists are in a fixed order that does not depend on the number of workers.

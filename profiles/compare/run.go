@@ -26,6 +26,10 @@ type Input struct {
 
 	// Definitions are DBC files, for a car without a profile.
 	Definitions []decode.Mapping
+
+	// Reading is called before a capture is read, and what it returns after; nil:
+	// nobody watches.
+	Reading func(*capture.Reader) (done func())
 }
 
 // ErrNothing is the reason when a capture holds no frame.
@@ -46,12 +50,16 @@ func Run(ctx context.Context, in *Input) (*Result, error) {
 	if err != nil {
 		return nil, err
 	}
-	before, err := p.gather(ctx, in.Before, busNames(in.BeforeBuses), nil)
+	before, err := in.gather(ctx, in.Before, func() *collector {
+		return p.newCollector(in.Before.Buses(), busNames(in.BeforeBuses), nil)
+	})
 	if err != nil {
 		return nil, fmt.Errorf("before: %w", err)
 	}
 	want := before.expect()
-	after, err := p.gather(ctx, in.After, busNames(in.AfterBuses), want)
+	after, err := in.gather(ctx, in.After, func() *collector {
+		return p.newCollector(in.After.Buses(), busNames(in.AfterBuses), want)
+	})
 	if err != nil {
 		return nil, fmt.Errorf("after: %w", err)
 	}
@@ -62,8 +70,11 @@ func Run(ctx context.Context, in *Input) (*Result, error) {
 }
 
 // gather reads one capture.
-func (p *plan) gather(ctx context.Context, r *capture.Reader, names func(string) string, want map[address]*expected) (*shot, error) {
-	c, err := capture.Fold(ctx, r, func() *collector { return p.newCollector(r.Buses(), names, want) })
+func (in *Input) gather(ctx context.Context, r *capture.Reader, fresh func() *collector) (*shot, error) {
+	if in.Reading != nil {
+		defer in.Reading(r)()
+	}
+	c, err := capture.Fold(ctx, r, fresh)
 	if err != nil {
 		return nil, err
 	}

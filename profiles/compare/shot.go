@@ -208,7 +208,8 @@ func (s *shot) learn(list map[address]*expected) {
 			st := s.streams[group[i]]
 			st.sample = nil
 			p := lesson.Protection
-			p.Counters = slices.DeleteFunc(p.Counters, st.plan.isPage)
+			p.Counters = slices.DeleteFunc(p.Counters, func(c guard.Counter) bool { return st.plan.isPage(c.Field) })
+			p.Toggles = slices.DeleteFunc(p.Toggles, func(t guard.Toggle) bool { return st.plan.isPage(t.Field) })
 			if p.Empty() {
 				continue
 			}
@@ -236,11 +237,11 @@ func fields(p guard.Protection) (list []guard.Field) {
 	return list
 }
 
-// isPage reports whether a counter is a multiplexer by the definition: one that
-// steps with every frame looks the same.
-func (m *messagePlan) isPage(c guard.Counter) bool {
+// isPage reports whether a field that counts or flips is a multiplexer by the
+// definition: one that steps with every frame looks the same.
+func (m *messagePlan) isPage(f guard.Field) bool {
 	return slices.ContainsFunc(m.signals, func(s signalPlan) bool {
-		return s.def.Multiplexer && within(c.Field.Start, s.def)
+		return s.def.Multiplexer && within(f.Start, s.def)
 	})
 }
 

@@ -88,6 +88,7 @@ type signalSeen struct {
 	na       event
 	ones     event
 	changes  *survey.Changes // raw values, of those that complain; nil: not kept
+	flagged  can.Frame       // where it last began to complain
 }
 
 // stateSeen is a message in one state.
@@ -120,12 +121,16 @@ func (s *stream) wants(want *expected) {
 	switch {
 	case s.plan.guard != nil:
 		s.watch = s.plan.guard.Watch(s.plan.cycle)
-	case want == nil:
+	case want == nil && s.learns():
 		s.sample = &guard.Sample{}
-	case want.guard != nil:
+	case want != nil && want.guard != nil:
 		s.watch = want.guard.Watch(want.cycle)
 	}
 }
+
+// learns reports whether the law of a message is to be learned: a profile that has
+// the message has said how it is guarded.
+func (s *stream) learns() bool { return !s.plan.profile }
 
 func (s *stream) add(c *collector, b *bus, f *can.Frame) {
 	word := binary.LittleEndian.Uint64(f.Data[:8])
@@ -219,6 +224,9 @@ func (s *stream) take(c *collector, f *can.Frame, v *decode.Value) {
 		seen.see(raw)
 		if seen.changes != nil {
 			seen.changes.Add(f.Time, raw)
+			if plan.complains(raw) {
+				seen.flagged = *f
+			}
 		}
 	}
 	for _, axis := range plan.axes {
@@ -246,6 +254,13 @@ func (s *stream) answers(c *collector, f *can.Frame, v *decode.Value) {
 	for _, i := range plan.answers {
 		c.pairs[i].reply(&c.p.pairs[i], f, v.Phys)
 	}
+}
+
+// complains reports whether a raw value is one by which a unit complains.
+func (s *signalPlan) complains(raw uint64) bool {
+	return slices.ContainsFunc(s.flags, func(f flagPlan) bool {
+		return slices.ContainsFunc(f.Values, func(v int64) bool { return uint64(v)&s.mask == raw })
+	})
 }
 
 // none reports whether a raw value is no number.
@@ -448,6 +463,9 @@ func (s *signalSeen) merge(next *signalSeen) {
 	s.ones.merge(&next.ones)
 	if s.changes != nil {
 		s.changes.Merge(next.changes)
+		if next.flagged.Record > 0 {
+			s.flagged = next.flagged
+		}
 	}
 }
 

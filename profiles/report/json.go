@@ -257,11 +257,18 @@ func (r *renderer) finding(f *rules.Finding) finding {
 		first := f.FirstTime
 		j.FirstT, j.FirstNS = (*seconds)(&first), (*nanos)(&first)
 	}
-	if e := f.Example; e != nil {
-		j.Example = &exampleRecord{File: e.File, Offset: e.Offset, Record: e.Record, Raw: text(e.Raw)}
-		if record := e.Record; record > 0 && r.lines[e.File] {
-			j.Example.Line = &record
-		}
+	j.Example = newExample(f.Example, r.lines)
+	return j
+}
+
+// newExample puts the line apart; lines says which captures have lines.
+func newExample(e *rules.Example, lines map[string]bool) *exampleRecord {
+	if e == nil {
+		return nil
+	}
+	j := &exampleRecord{File: e.File, Offset: e.Offset, Record: e.Record, Raw: text(e.Raw)}
+	if record := e.Record; record > 0 && lines[e.File] {
+		j.Line = &record
 	}
 	return j
 }

@@ -1,0 +1,205 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+
+	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
+
+	"plugproof/decode/capture"
+	"plugproof/profiles/check"
+	"plugproof/profiles/compare"
+	"plugproof/profiles/report"
+	"plugproof/profiles/rules"
+)
+
+// compareOptions are the flags of compare.
+type compareOptions struct {
+	profileFolders
+	profile string
+	dbc     list
+	buses   list
+	strict  bool
+	format  string
+	out     string
+}
+
+func (o *compareOptions) addFlags(flags *pflag.FlagSet) {
+	flags.StringVarP(&o.profile, "profile", "p", "", "the setting of the car, by `NAME` or file")
+	o.profileFolders.addFlags(flags)
+	flags.Var(&o.dbc, "dbc", "definitions where there is no profile: `[BUS=]FILE`; may be repeated")
+	flags.Var(&o.buses, "bus", "an interface of either capture and the bus that it is, as `IF=BUS`; may be repeated")
+	flags.BoolVar(&o.strict, "strict", false, "a review ends with exit code 1 too")
+	flags.StringVarP(&o.format, "format", "f", "text", "`FORMAT` of the output: text or json")
+	flags.StringVarP(&o.out, "out", "o", "", "write to `FILE` instead of standard output")
+}
+
+func newCompare(a *app) *cobra.Command {
+	var o compareOptions
+	cmd := &cobra.Command{
+		Use:   "compare BEFORE AFTER",
+		Short: "Set a capture after the swap against one from before it",
+		Long: `Compare two captures of one car, before and after its engine computer was
+replaced: what comes and what is gone, how often, how long, which bits stand, by
+which law counters and checksums go, where values lie in the same state of the
+car, what answers a stimulus and how late, when each message starts and stops.
+What the other units complain about comes first, and outranks the rest.
+
+Captures are matched by state (key, engine speed, vehicle speed, lever,
+coolant), not by time. States are told by other units' frames where there are
+any: what a unit sends is never failed by its own word. Another idle speed, fan
+point or torque, another day's weather and a slower rate are for review only.
+
+With --profile senders, listeners and functions are known; with --dbc alone what
+the frames mean; with neither, payloads are compared bit by bit.
+
+` + profileHelp + `
+
+` + dbcHelp,
+		Example: `  plugproof compare before.log after.log --profile lowan-2-20t-a5
+  plugproof compare before.log after.log --dbc car.dbc --bus can1=can0
+  plugproof compare before.log after.log --format json --out compared.json`,
+		Args: func(_ *cobra.Command, args []string) error {
+			if len(args) != 2 {
+				return hint(fmt.Errorf("compare takes two captures, not %d", len(args)), "plugproof compare BEFORE AFTER")
+			}
+			if args[0] == "-" && args[1] == "-" {
+				return hint(errors.New("standard input can be one of the captures only"), "name a file for the other")
+			}
+			return nil
+		},
+		RunE: func(cmd *cobra.Command, args []string) error {
+			return runCompare(cmd.Context(), a, &o, args[0], args[1])
+		},
+	}
+	o.addFlags(cmd.Flags())
+	return cmd
+}
+
+func runCompare(ctx context.Context, a *app, o *compareOptions, before, after string) error {
+	if err := oneOf("--format", o.format, "text", "json"); err != nil {
+		return err
+	}
+	in := &compare.Input{Reading: a.progress}
+	files, err := o.knowledge(ctx, a, in, before, after)
+	if err != nil {
+		return err
+	}
+	for _, side := range []struct {
+		path   string
+		reader **capture.Reader
+	}{{before, &in.Before}, {after, &in.After}} {
+		r, err := capture.Open([]string{side.path}, capture.Options{Stdin: a.stdin, Hash: o.format == "json"})
+		if err != nil {
+			return err
+		}
+		defer r.Close()
+		*side.reader = r
+	}
+	inputs := []string{before, after, o.profile}
+	for _, f := range files {
+		inputs = append(inputs, f.File)
+	}
+	out, err := a.output(o.out, inputs...)
+	if err != nil {
+		return err
+	}
+	defer out.Drop()
+	res, err := compare.Run(ctx, in)
+	if err != nil {
+		return comparisonHint(err)
+	}
+	if o.format == "json" {
+		err = report.ComparisonJSON(out, res, toolVersion, files)
+	} else {
+		err = report.Comparison(out, res, report.Options{Colour: bool(a.colours(out))})
+	}
+	if err != nil {
+		return err
+	}
+	a.summary(slices.Concat(in.Before.Reports(), in.After.Reports()))
+	if err := out.Commit(); err != nil {
+		return err
+	}
+	return comparedError(res, o.strict)
+}
+
+func comparisonHint(err error) error {
+	if _, ok := errors.AsType[*compare.OtherCarError](err); ok {
+		return hint(err, "--bus IF=BUS says which buses are the same; plugproof survey shows what a capture holds")
+	}
+	if errors.Is(err, compare.ErrNothing) {
+		return hint(err, "plugproof survey shows what a capture holds")
+	}
+	return err
+}
+
+// comparedError gives the exit code of a comparison as an error.
+func comparedError(res *compare.Result, strict bool) error {
+	switch {
+	case res.Verdict == rules.Fail, strict && res.Verdict == rules.Review:
+		return errFailed
+	case res.Verdict == rules.NotTestable, len(res.Unjudged()) > 0:
+		return errUntestable
+	}
+	return nil
+}
+
+// knowledge loads the profile or the DBC files, works out which buses are the
+// same, and returns the files that the comparison rests on.
+func (o *compareOptions) knowledge(ctx context.Context, a *app, in *compare.Input, before, after string) ([]check.File, error) {
+	given, err := busFlags(o.buses)
+	if err != nil {
+		return nil, err
+	}
+	if o.profile == "" {
+		return o.definitions(ctx, a, in, given, before, after)
+	}
+	if len(o.dbc) > 0 {
+		return nil, hint(errors.New("--profile brings its own DBC files: --dbc has no place beside it"), "name the file in the profile, or leave out --profile")
+	}
+	setting, lib, err := o.setting(o.profile)
+	if err != nil {
+		return nil, err
+	}
+	in.Setting = setting
+	for _, side := range []struct {
+		path  string
+		buses *map[string]string
+	}{{before, &in.BeforeBuses}, {after, &in.AfterBuses}} {
+		found, err := check.MatchBuses(ctx, []string{side.path}, setting, given)
+		if err != nil {
+			return nil, hint(err, "--bus IF=BUS")
+		}
+		*side.buses = map[string]string{}
+		for _, i := range found {
+			(*side.buses)[i.Name] = i.Bus
+		}
+	}
+	return check.SettingFiles(lib, setting)
+}
+
+// definitions loads the DBC files, where there are any.
+func (o *compareOptions) definitions(ctx context.Context, a *app, in *compare.Input, given map[string]string, before, after string) ([]check.File, error) {
+	dbcs, err := loadDBC(o.dbc)
+	if err != nil {
+		return nil, err
+	}
+	in.Definitions = dbcs.mappings
+	if len(dbcs.mappings) > 0 {
+		dbcs.decoder(a) // says what of them has no effect
+	}
+	if in.BeforeBuses, in.AfterBuses = given, given; len(given) == 0 {
+		if in.AfterBuses, err = compare.Match(ctx, []string{before}, []string{after}); err != nil {
+			return nil, err
+		}
+	}
+	var files []check.File
+	for _, f := range dbcs.inputs {
+		files = append(files, check.File(f))
+	}
+	return files, nil
+}
