@@ -34,10 +34,10 @@ func (b *compareBuilder) complaints() []complaintCard {
 		unit := b.unit(cmp.Or(r.Sender, r.Listener))
 		at := slices.IndexFunc(cards, func(c complaintCard) bool { return c.Unit == unit && c.Mark == verdictMarks[r.Verdict] })
 		if at < 0 {
-			cards = append(cards, complaintCard{Unit: unit, Mark: verdictMarks[r.Verdict], Next: sentence(r.NextStep)})
+			cards = append(cards, complaintCard{Unit: unit, Mark: verdictMarks[r.Verdict], Next: said(r.NextStep)})
 			at = len(cards) - 1
 		}
-		cards[at].Items = append(cards[at].Items, complaint{capital(sentence(r.Text)), b.frames(r)})
+		cards[at].Items = append(cards[at].Items, complaint{said(r.Text), b.frames(r)})
 	}
 	return cards
 }
@@ -78,7 +78,7 @@ func (b *compareBuilder) groups() []functionGroup {
 			if f.Verdict != v {
 				continue
 			}
-			why := sentence(f.Reason)
+			why := said(f.Reason)
 			if v == rules.Pass {
 				why = ""
 			}
@@ -116,7 +116,7 @@ func comparedRows(rows []*compare.Row) []comparedRow {
 	for _, v := range []rules.Verdict{rules.Fail, rules.Review, rules.NotTestable} {
 		for _, r := range rows {
 			if r.Verdict == v {
-				list = append(list, comparedRow{verdictMarks[v], string(r.Aspect), capital(sentence(r.Text))})
+				list = append(list, comparedRow{verdictMarks[v], string(r.Aspect), said(r.Text)})
 			}
 		}
 	}
@@ -191,7 +191,7 @@ func (b *compareBuilder) change(i int, group []*compare.Row) findingCard {
 	r := group[0]
 	card := findingCard{
 		ID: changeID(i), Number: fmt.Sprint(i + 1), Mark: verdictMarks[r.Verdict], Rule: string(r.Aspect),
-		Text: sentence(r.Text), Next: sentence(r.NextStep), Gauge: newGauge(r.Measured, r.Limit, r.LimitFrom), Frames: b.frames(r),
+		Text: said(r.Text), Next: said(r.NextStep), Gauge: newGauge(r.Measured, r.Limit, r.LimitFrom), Frames: b.frames(r),
 	}
 	if len(group) > 1 {
 		var names []string
@@ -242,8 +242,8 @@ func (b *compareBuilder) untested() []remedy {
 	var list []remedy
 	for _, group := range b.alike(rules.NotTestable) {
 		r := remedy{
-			Text: capital(string(group[0].Aspect)) + ": " + sentence(group[0].Text),
-			Todo: sentence(cmp.Or(group[0].NextStep, "nothing")),
+			Text: capital(string(group[0].Aspect)) + ": " + said(group[0].Text),
+			Todo: said(cmp.Or(group[0].NextStep, "nothing")),
 		}
 		var names []string
 		for _, other := range group[1:] {

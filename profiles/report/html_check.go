@@ -15,7 +15,7 @@ import (
 // checkPart is what only the page of a check has.
 type checkPart struct {
 	Groups       []functionGroup
-	Findings     []findingCard
+	Findings     []findingGroup
 	MoreFindings string // says that some findings have no card; "": all have
 	Symptoms     []searchCard
 	Timeline     timeline
@@ -127,7 +127,7 @@ func (b *checkBuilder) groups() []functionGroup {
 }
 
 func (b *checkBuilder) cause(list []rules.FunctionResult) cause {
-	c := cause{Why: sentence(list[0].Why)}
+	c := cause{Why: said(list[0].Why)}
 	for i := range min(maxFindings, len(b.out.Findings)) {
 		if f := &b.out.Findings[i]; f.Text == list[0].Why && list[0].Verdict != rules.Pass {
 			c.Finding = &link{"#" + findingID(i), fmt.Sprintf("finding %d", i+1)}
@@ -181,6 +181,10 @@ func (b *checkBuilder) unit(name string) string {
 	return cmp.Or(name, "not known")
 }
 
+// findingGroup is findings of one rule that have the same next step, one after the
+// other. Those after the first are folded where there are many.
+type findingGroup struct{ Shown, Folded []findingCard }
+
 // findingCard is one finding.
 type findingCard struct {
 	ID, Number string
@@ -207,22 +211,47 @@ type gauge struct {
 func findingID(i int) string { return fmt.Sprintf("finding-%d", i+1) }
 
 // findings gives the findings, the most serious first, as many as a page bears.
-func (b *checkBuilder) findings() (cards []findingCard, more string) {
+func (b *checkBuilder) findings() (groups []findingGroup, more string) {
 	list := b.out.Findings
 	if n := len(list) - maxFindings; n > 0 {
 		more = fmt.Sprintf("%d more findings, no more serious than these: the JSON form has all.", n)
 		list = list[:maxFindings]
 	}
-	for i := range list {
-		cards = append(cards, b.finding(i, &list[i]))
+	for from := 0; from < len(list); {
+		to := from + 1
+		for to < len(list) && alikeFindings(&list[from], &list[to]) {
+			to++
+		}
+		groups = append(groups, b.findingGroup(from, to))
+		from = to
 	}
-	return cards, more
+	return groups, more
+}
+
+// maxAlike is how many findings of one kind stand unfolded.
+const maxAlike = 3
+
+func alikeFindings(x, y *rules.Finding) bool {
+	return x.Rule == y.Rule && x.Verdict == y.Verdict && x.NextStep == y.NextStep
+}
+
+// findingGroup lays out the findings in [from, to).
+func (b *checkBuilder) findingGroup(from, to int) (g findingGroup) {
+	for i := from; i < to; i++ {
+		card := b.finding(i, &b.out.Findings[i])
+		if i == from || to-from <= maxAlike {
+			g.Shown = append(g.Shown, card)
+		} else {
+			g.Folded = append(g.Folded, card)
+		}
+	}
+	return g
 }
 
 func (b *checkBuilder) finding(i int, f *rules.Finding) findingCard {
 	card := findingCard{
 		ID: findingID(i), Number: fmt.Sprint(i + 1), Mark: verdictMarks[f.Verdict], Rule: f.Rule,
-		Text: sentence(f.Text), Next: sentence(f.NextStep), Gauge: newGauge(f.Measured, f.Limit, f.LimitFrom),
+		Text: said(f.Text), Next: said(f.NextStep), Gauge: newGauge(f.Measured, f.Limit, f.LimitFrom),
 	}
 	add := func(name string, texts ...string) {
 		if texts = slices.DeleteFunc(texts, func(s string) bool { return s == "" }); len(texts) > 0 {
@@ -353,10 +382,10 @@ func (b *checkBuilder) search(d *rules.Differential) searchCard {
 		switch st.State {
 		case rules.Fired:
 			s.Mark = mark{verdictMarks[st.Finding.Verdict].Class, "fired"}
-			s.Answer = sentence(st.Finding.Text) + " Next: " + sentence(st.Finding.NextStep)
+			s.Answer = said(st.Finding.Text) + " Next: " + said(st.Finding.NextStep)
 		case rules.Untold:
 			s.Mark = verdictMarks[rules.NotTestable]
-			s.Answer = sentence(st.Finding.Text) + " To do: " + sentence(st.Finding.NextStep)
+			s.Answer = said(st.Finding.Text) + " To do: " + said(st.Finding.NextStep)
 		case rules.Clear:
 			s.Mark = mark{"pass", "clear"}
 		case rules.NotJudged:
@@ -365,7 +394,7 @@ func (b *checkBuilder) search(d *rules.Differential) searchCard {
 		card.Steps = append(card.Steps, s)
 	}
 	if d.Fired() == nil {
-		card.Otherwise = sentence(d.Otherwise)
+		card.Otherwise = said(d.Otherwise)
 	}
 	return card
 }

@@ -145,12 +145,12 @@ func (b *compareBuilder) first() *lead {
 				if v == rules.Review {
 					i += len(b.alike(rules.Fail))
 				}
-				return &lead{"Do this first", sentence(group[0].NextStep), "#" + changeID(i)}
+				return &lead{"Do this first", said(group[0].NextStep), "#" + changeID(i)}
 			}
 		}
 	}
 	if len(b.res.Complaints) > 0 && b.res.Complaints[0].NextStep != "" {
-		return &lead{"Do this first", sentence(b.res.Complaints[0].NextStep), "#complaints"}
+		return &lead{"Do this first", said(b.res.Complaints[0].NextStep), "#complaints"}
 	}
 	return nil
 }
@@ -212,7 +212,7 @@ func (b *compareBuilder) handover(opts *HTMLOptions) handover {
 func capitals(texts []string) []string {
 	var list []string
 	for _, text := range texts {
-		list = append(list, capital(sentence(text)))
+		list = append(list, said(text))
 	}
 	return list
 }

@@ -10,7 +10,7 @@ import (
 
 // comparedCard is one identifier before and after.
 type comparedCard struct {
-	Name, ID, Bus, Sender string
+	Name, ID, Bus, Sender string // ID is "" where it stands for the name
 	Mark                  mark
 	Before, After         string // usual gaps
 	Frames                string
@@ -47,13 +47,16 @@ func (b *compareBuilder) messages() (cards []comparedCard, more string) {
 func (b *compareBuilder) message(i int) comparedCard {
 	m := &b.res.Messages[i]
 	card := comparedCard{
-		Name: cmp.Or(m.Name, m.ID.String()), ID: m.ID.String(), Bus: m.Bus, Sender: cmp.Or(m.Sender, "not known"),
+		Name: cmp.Or(m.Name, m.ID.String()), Bus: m.Bus, Sender: cmp.Or(m.Sender, "not known"),
 		Mark: verdictMarks[m.Verdict], Before: gapWords(&m.Before), After: gapWords(&m.After),
 		Frames: Grouped(m.Before.Frames) + " / " + Grouped(m.After.Frames), Facts: b.factTable(m),
 	}
+	if m.Name != "" {
+		card.ID = m.ID.String()
+	}
 	for k := range m.Rows {
 		r := &m.Rows[k]
-		card.Rows = append(card.Rows, comparedRow{verdictMarks[r.Verdict], string(r.Aspect), capital(sentence(r.Text))})
+		card.Rows = append(card.Rows, comparedRow{verdictMarks[r.Verdict], string(r.Aspect), said(r.Text)})
 	}
 	for k := range b.res.Series {
 		if s := &b.res.Series[k]; s.Message == i {

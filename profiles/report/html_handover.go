@@ -157,7 +157,7 @@ func (b *checkBuilder) limits() []string {
 	}
 	for _, group := range byRemedy(b.out.NotTestable) {
 		if group[0].Stage == "" {
-			list = append(list, sentence(together(group)))
+			list = append(list, said(together(group)))
 		}
 	}
 	list = append(list,

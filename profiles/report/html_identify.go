@@ -75,7 +75,7 @@ func newIdentifySheet(res *Identification, opts *HTMLOptions) *sheet {
 		Contents: []link{{"#modules", "Modules"}, {"#settings", "Settings"}, {"#evidence", "Evidence"}, {"#handover", "Handover"}},
 	}
 	s.Identify = &identifyPart{
-		Modules: res.modules(), ReadOff: res.ReadOff, Notes: res.Notes, Evidence: res.evidence(),
+		Modules: res.modules(), ReadOff: capitals(res.ReadOff), Notes: capitals(res.Notes), Evidence: res.evidence(),
 	}
 	s.Identify.Ranked, s.Identify.More = res.ranked()
 	h := newHandover(opts.Version, opts.Files)
@@ -117,9 +117,9 @@ func (r *Identification) alarm() *alarm {
 func (r *Identification) first() *lead {
 	switch {
 	case r.Step != nil:
-		return &lead{Label: "Record this next", Text: sentence(r.Step.Text) + " " + capital(sentence(r.Step.Why))}
+		return &lead{Label: "Record this next", Text: said(r.Step.Text) + " " + said(r.Step.Why)}
 	case len(r.ReadOff) > 0:
-		return &lead{Label: "Read off the car", Text: sentence(strings.Join(r.ReadOff, "; "))}
+		return &lead{Label: "Read off the car", Text: said(strings.Join(r.ReadOff, "; "))}
 	case r.Verdict == identify.NoneFits:
 		return &lead{Label: "Go by the modules", Text: "Each asks for its own: see what they say.", Href: "#modules"}
 	}
@@ -277,14 +277,6 @@ func (r *Identification) limits() []string {
 		}
 	}
 	return list
-}
-
-// capital begins a text that is no name with a capital letter.
-func capital(s string) string {
-	if s == "" {
-		return s
-	}
-	return strings.ToUpper(s[:1]) + s[1:]
 }
 
 // Odds writes odds; the largest stand for all beyond them.

@@ -67,10 +67,10 @@ func TestIdentifyPage(t *testing.T) {
 		{"tie", func(r *report.Identification) {
 			r.Verdict, r.Settings = identify.Tie, []string{"a", "b"}
 			r.ReadOff = []string{"the build plate"}
-		}, []string{"2 settings fit alike", `<p class="label">Read off the car</p><p>the build plate.`, `class="verdict review"`}},
+		}, []string{"2 settings fit alike", `<p class="label">Read off the car</p><p>The build plate.`, `class="verdict review"`}},
 		{"next step", func(r *report.Identification) {
 			r.Step = &identify.Step{Text: "record the body bus as well", Why: "it can show more"}
-		}, []string{"record the body bus as well. It can show more."}},
+		}, []string{"Record the body bus as well. It can show more."}},
 		{"none", func(r *report.Identification) { r.Verdict = identify.NoneFits }, []string{
 			"No setting on file fits this car", `class="verdict fail"`,
 		}},

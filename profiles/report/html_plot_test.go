@@ -111,3 +111,15 @@ func TestPortions(t *testing.T) {
 		t.Error(diff)
 	}
 }
+
+// TestCapital: sentences begin with a capital letter, names keep their case.
+func TestCapital(t *testing.T) {
+	for text, want := range map[string]string{
+		"turn the key": "Turn the key", "": "", "id_2C1 is gone": "id_2C1 is gone", "can0 is full": "can0 is full",
+		"EngineSpeed is gone": "EngineSpeed is gone", "idle: wait": "Idle: wait", "a": "A", "ähnlich": "ähnlich", "202 frames": "202 frames",
+	} {
+		if got := capital(text); got != want {
+			t.Errorf("%q becomes %q, want %q", text, got, want)
+		}
+	}
+}

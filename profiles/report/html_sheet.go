@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"html/template"
 	"slices"
+	"strings"
 
 	"plugproof/profiles/check"
 	"plugproof/profiles/rules"
@@ -81,6 +82,19 @@ type table struct {
 	Rows    [][]string
 }
 
+// capital begins a text with a capital letter, unless it begins with a name:
+// can0, id_2C1 and EngineSpeed keep their case.
+func capital(s string) string {
+	word, _, _ := strings.Cut(s, " ")
+	if strings.ContainsFunc(strings.TrimRight(word, ",;:."), func(r rune) bool { return r < 'a' || r > 'z' }) {
+		return s
+	}
+	return strings.ToUpper(s[:min(1, len(s))]) + s[min(1, len(s)):]
+}
+
+// said makes a sentence of a text.
+func said(s string) string { return capital(sentence(s)) }
+
 // portions lays counts out side by side.
 func portions(list []portion) []portion {
 	total, sum := 0, 0
@@ -135,7 +149,7 @@ func newCheckSheet(out *check.Output, opts *HTMLOptions) *sheet {
 	s.Check = b.part()
 	s.Contents = s.Check.contents()
 	if len(out.Findings) > 0 {
-		s.First = &lead{"Do this first", sentence(out.Findings[0].NextStep), "#" + s.Check.Findings[0].ID}
+		s.First = &lead{"Do this first", said(out.Findings[0].NextStep), "#" + findingID(0)}
 	}
 	s.Handover = b.handover(opts)
 	s.Plots = b.figures.data()
@@ -155,6 +169,8 @@ func checkHeadline(out *check.Output) string {
 		return "One function fails"
 	case n > 1:
 		return fmt.Sprintf("%d functions fail", n)
+	case out.Verdict == rules.Fail && len(out.Functions) == 0:
+		return "The network is not as it should be"
 	case out.Verdict == rules.Fail:
 		return "No function fails, but the network does"
 	case out.Verdict == rules.Review:

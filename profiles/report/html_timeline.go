@@ -40,7 +40,7 @@ func (b *checkBuilder) timeline() timeline {
 	todo := map[string]string{}
 	for i := range out.NotTestable {
 		if f := &out.NotTestable[i]; f.Stage != "" {
-			todo[f.Stage] = sentence(f.NextStep)
+			todo[f.Stage] = said(f.NextStep)
 		}
 	}
 	for _, name := range profiles.StageNames() {

@@ -210,8 +210,13 @@
     });
   });
 
-  // On paper everything that is open is drawn, in the colours of paper.
-  addEventListener("beforeprint", () => { root.classList.add("paper"); places.filter(visible).forEach(draw); });
+  // On paper everything that is open is drawn, in the colours of paper. Findings
+  // are no details: all of them are printed.
+  addEventListener("beforeprint", () => {
+    root.classList.add("paper");
+    document.querySelectorAll(".more").forEach((d) => { d.open = true; });
+    places.filter(visible).forEach(draw);
+  });
   addEventListener("afterprint", () => { root.classList.remove("paper"); again(); });
 
   // A link into something folded unfolds it.
