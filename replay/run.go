@@ -178,6 +178,8 @@ func (r *runner) run(ctx context.Context, session *gate.Session) (err error) {
 
 	if session.Physical() {
 		err = r.carefully(watched, session)
+	} else {
+		err = r.listen(watched, gate.Listening) // at most until the key is held
 	}
 	if err == nil {
 		err = r.play(watched)

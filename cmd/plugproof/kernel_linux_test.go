@@ -36,6 +36,13 @@ func TestKernel(t *testing.T) {
 		{Name: "RecordActive", Run: testRecordActive},
 		{Name: "Codes", Run: testCodes},
 		{Name: "CodesOtherTester", Run: testCodesOtherTester},
+		{Name: "Replay", Run: testReplay},
+		{Name: "ReplayInterrupted", Run: testReplayInterrupted},
+		{Name: "ReplayStopped", Run: testReplayStopped},
+		{Name: "ReplayTwice", Run: testReplayTwice},
+		{Name: "ReplayRefused", Run: testReplayRefused},
+		{Name: "ReplayVanishes", Run: testReplayVanishes},
+		{Name: "ReplayDeadMan", Run: testReplayDeadMan},
 	})
 }
 

@@ -74,6 +74,9 @@ func newSession(plan *Plan, policy Policy, physical []bool) *Session {
 			s.first, s.firstBus, firstAt = m.ID, m.Bus, m.First
 		}
 	}
+	if s.phase == Open && policy.DeadMan { // nothing to listen for, but a key to wait for
+		s.phase, s.listen = Listening, 0
+	}
 	if node := policy.node(policy.OnBench); node != nil {
 		for _, id := range node.Sends {
 			for i := range s.buses {
@@ -110,6 +113,15 @@ func (s *Session) Physical() bool {
 // Stopped returns what ended the session, nil when nothing did.
 func (s *Session) Stopped() *Refusal { return s.stop }
 
+// Contradicts reports whether an interface that the session takes for virtual is
+// not, with the reason.
+func (s *Session) Contradicts(bus int, facts *Interface) string {
+	if s.buses[bus].physical {
+		return ""
+	}
+	return facts.Physical()
+}
+
 // ListenFor returns how long the phase of listening lasts at least.
 func (s *Session) ListenFor() time.Duration {
 	if s.phase == Listening {
@@ -138,6 +150,9 @@ func (s *Session) Advance(now time.Duration) Phase {
 		return s.phase
 	case s.phase == Listening && !held:
 		return s.phase
+	case !s.Physical():
+		s.phase = Open
+		return s.phase
 	}
 	s.phase++
 	s.since = now
@@ -153,7 +168,7 @@ func (s *Session) lasts() time.Duration {
 
 // checkKey closes a session whose key was let go of. Listening needs no hand.
 func (s *Session) checkKey(now time.Duration) {
-	if s.phase == Listening || s.phase == Closed || !s.Physical() || s.reading != nil {
+	if s.phase == Listening || s.phase == Closed || s.reading != nil || !s.Physical() && !s.policy.DeadMan {
 		return
 	}
 	if !s.keySeen || now-s.key > KeyTime {

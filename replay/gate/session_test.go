@@ -80,6 +80,34 @@ func TestWaitsForTheKey(t *testing.T) {
 	}
 }
 
+// A key that was asked for counts on a virtual interface too.
+func TestKeyOnVirtual(t *testing.T) {
+	s, _ := Judge(virtual(), Policy{DeadMan: true})
+	if s.Advance(0) != Listening || s.May(0, frame(1), 0) == nil {
+		t.Fatal("open before the key is held")
+	}
+	s.Key(time.Second)
+	if s.Advance(time.Second) != Open || s.May(0, frame(1), time.Second) != nil {
+		t.Fatalf("not open with the key: %v, %v", s.Phase(), s.Stopped())
+	}
+	if r := s.May(0, frame(1), time.Second+KeyTime+1); r == nil || r.Rule != "stop/dead-man" {
+		t.Errorf("key released: %v", r)
+	}
+}
+
+// The kernel is asked again when a sender is opened: facts cannot be made up.
+func TestContradicts(t *testing.T) {
+	wire := Interface{Name: "can0", Kind: "can"}
+	s, _ := Judge(virtual(), Policy{})
+	if s.Contradicts(0, &wire) == "" || s.Contradicts(0, &Interface{Name: "vcan0", Kind: "vcan"}) != "" {
+		t.Error("a session for virtual interfaces takes a wire")
+	}
+	s, _ = Judge(bench(), onBench())
+	if s.Contradicts(0, &wire) != "" {
+		t.Error("a session for a wire does not take one")
+	}
+}
+
 func protocol(bits byte) *can.Frame {
 	return &can.Frame{ID: 1 << can.ClassProtocol, Flags: can.Error, Len: 8, Data: [64]byte{2: bits}}
 }

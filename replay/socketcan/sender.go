@@ -74,6 +74,15 @@ func openSender(config SenderConfig, take func(name string) (lock, error)) (*Sen
 	if len(names) == 0 || len(names) > maxInterfaces {
 		return nil, &Error{Op: "send", Err: fmt.Errorf("the gate opened %d interfaces: at least 1 and at most %d", len(names), maxInterfaces)}
 	}
+	facts, err := Facts(names)
+	if err != nil {
+		return nil, err
+	}
+	for i := range facts {
+		if why := config.Session.Contradicts(i, &facts[i]); why != "" {
+			return nil, &Error{Op: "send on", Interface: names[i], Err: errors.New("it was taken for a virtual one, but " + why)}
+		}
+	}
 	s := &Sender{session: config.Session, clock: config.Clock, heard: config.Heard}
 	s.between = s.drain
 	for i, name := range names {

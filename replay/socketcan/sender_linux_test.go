@@ -80,6 +80,11 @@ func testSender(t *testing.T) {
 	if _, err := OpenSender(SenderConfig{Clock: steady()}); err == nil {
 		t.Error("a sender without a session")
 	}
+	lie := gate.Plan{Buses: []gate.Bus{{Interface: gate.Interface{Name: "lo", Kind: "vcan", Up: true}}}}
+	s, _ := gate.Judge(&lie, gate.Policy{})
+	if _, err := OpenSender(SenderConfig{Session: s, Clock: steady()}); err == nil || !strings.Contains(err.Error(), "taken for a virtual one") {
+		t.Errorf("a session for an interface that is not what it says: %v", err)
+	}
 }
 
 // The frame that was read last before a send decides: an error frame, a second
