@@ -234,6 +234,7 @@ func (c *Collector) Evidence() *Evidence {
 		if b == nil {
 			continue
 		}
+		b.Silences.cut()
 		ev.Buses = append(ev.Buses, &b.Bus)
 		ev.Clumped += b.Clumped
 		for _, s := range b.streams {
@@ -305,4 +306,36 @@ func (e *Events) add(f *can.Frame, gap int64) {
 func (e *Events) merge(next *Events) {
 	e.Count += next.Count
 	e.First = append(e.First, next.First[:min(len(next.First), MaxEvents-len(e.First))]...)
+}
+
+func (e *LongEvents) add(f *can.Frame, gap int64) {
+	e.Events.add(f, gap)
+	e.Worst = append(e.Worst, Event{Frame: *f, Gap: gap})
+	if len(e.Worst) >= 2*MaxGaps {
+		e.cut()
+	}
+}
+
+func (e *LongEvents) merge(next *LongEvents) {
+	e.Events.merge(&next.Events)
+	e.Worst = append(e.Worst, next.Worst...)
+	e.cut()
+}
+
+// cut leaves the longest gaps, wherever stretches were cut the same ones.
+func (e *LongEvents) cut() {
+	if len(e.Worst) <= MaxGaps {
+		return
+	}
+	order := make([]int, len(e.Worst))
+	for i := range order {
+		order[i] = i
+	}
+	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(e.Worst[b].Gap, e.Worst[a].Gap) })
+	order = order[:MaxGaps]
+	slices.Sort(order)
+	for to, from := range order {
+		e.Worst[to] = e.Worst[from]
+	}
+	e.Worst = e.Worst[:MaxGaps]
 }

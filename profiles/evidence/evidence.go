@@ -17,6 +17,7 @@ import (
 // Caps that keep the memory of a Collector bounded whatever the capture holds.
 const (
 	MaxEvents  = 32   // places kept per list, the first ones; counts go on
+	MaxGaps    = 256  // gaps kept per list besides, the longest ones
 	MaxChanges = 512  // discrete changes kept per signal that a profile names
 	MaxValues  = 64   // distinct raw values kept per signal
 	MaxStreams = 8192 // identifiers told apart per bus
@@ -61,7 +62,7 @@ type Bus struct {
 	Errors      *survey.Track  // error frames; N of a bucket counts them
 	ErrorFrames Events
 	ErrorClass  map[string]uint64 // error frames by class; one frame may have several
-	Silences    Events            // no frame for longer than SilenceLimit
+	Silences    LongEvents        // no frame for longer than SilenceLimit
 	Clumped     uint64
 	TooMany     uint64 // frames of identifiers past MaxStreams
 }
@@ -77,7 +78,7 @@ type Stream struct {
 	LastFrame   can.Frame
 	Gaps        survey.Gaps
 	MaxGap      Event
-	LongGaps    Events        // gaps over LongGap cycles, or over UnknownLong
+	LongGaps    LongEvents    // gaps over LongGap cycles, or over UnknownLong
 	Short       uint64        // gaps under ShortGap cycles
 	Lost        uint64        // frames missing in gaps near whole multiples of the cycle
 	Count       *survey.Track // longest gap in ns by bucket; N counts the frames
@@ -173,6 +174,13 @@ type Event struct {
 type Events struct {
 	Count uint64
 	First []Event
+}
+
+// LongEvents are Events about gaps, and the longest of them: what is judged by the
+// length of a gap sees every one that matters, however many came before it.
+type LongEvents struct {
+	Events
+	Worst []Event // the MaxGaps longest, of equals the earlier ones, in order of the capture
 }
 
 // Fit gathers pairs of a value (y) and its reference (x).

@@ -243,7 +243,11 @@ func (s *stream) follow(last, f *can.Frame, word uint64) {
 		s.MaxGap = Event{Frame: *f, Gap: gap}
 	}
 	if s.cycle == 0 {
-		if gap > UnknownLong {
+		switch {
+		case gap <= UnknownLong:
+		case s.msg == nil: // of these there may be thousands
+			s.LongGaps.Events.add(f, gap)
+		default:
 			s.LongGaps.add(f, gap)
 		}
 		return
@@ -316,7 +320,10 @@ func (s *stream) merge(next *stream) {
 	s.word, s.before, s.history = next.word, next.before, next.history
 }
 
-func (s *stream) finish() { s.Payloads = len(s.payloads) }
+func (s *stream) finish() {
+	s.Payloads = len(s.payloads)
+	s.LongGaps.cut()
+}
 
 // Constant returns the bits of the first 8 bytes, byte 0 lowest, that never changed.
 func (s *Stream) Constant() uint64 { return ^(s.Ones & s.Zeros) }

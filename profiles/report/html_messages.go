@@ -154,8 +154,8 @@ func (b *checkBuilder) silences(s *evidence.Stream, most int64) []shade {
 		}
 	}
 	add(b.out.Start, s.First)
-	for i := range s.LongGaps.First {
-		e := &s.LongGaps.First[i]
+	for i := range s.LongGaps.Worst {
+		e := &s.LongGaps.Worst[i]
 		add(e.Frame.Time-e.Gap, e.Frame.Time)
 	}
 	add(s.Last, b.out.End)

@@ -171,8 +171,8 @@ func (c *Case) losses(b *evidence.Bus) (whose string, share float64, lost uint64
 // judgePaused speaks.
 func (c *Case) notSent(m *profiles.MessageFacts, pauses []evidence.Event) (n uint64) {
 	s := c.Evidence.Messages[m.Name].Stream
-	for i := range s.LongGaps.First {
-		gap := &s.LongGaps.First[i]
+	for i := range s.LongGaps.Worst {
+		gap := &s.LongGaps.Worst[i]
 		if c.away(m.Name, gap) || slices.ContainsFunc(pauses, func(p evidence.Event) bool { return overlap(gap, &p) }) {
 			n += uint64(gap.Gap / int64(m.Cycle.Value))
 		}

@@ -70,8 +70,8 @@ func (c *Case) together(b *evidence.Bus) (at evidence.Events) {
 		if !c.oneUnit(sender) {
 			sender = "\x00" + m.Name
 		}
-		for i := range s.LongGaps.First {
-			if e := &s.LongGaps.First[i]; !c.cranking(e.Frame.Time) && !c.away(m.Name, e) {
+		for i := range s.LongGaps.Worst {
+			if e := &s.LongGaps.Worst[i]; !c.cranking(e.Frame.Time) && !c.away(m.Name, e) {
 				gaps = append(gaps, gap{e, sender})
 			}
 		}

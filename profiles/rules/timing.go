@@ -168,8 +168,8 @@ func judgeLongGap(c *Case, r *Results) {
 		limit, listener, stated := timeout(m)
 		w := c.awake(m.Name)
 		var hits evidence.Events
-		for i := range ev.Stream.LongGaps.First {
-			gap := &ev.Stream.LongGaps.First[i]
+		for i := range ev.Stream.LongGaps.Worst {
+			gap := &ev.Stream.LongGaps.Worst[i]
 			dip := c.Own(m) && r.Has("wiring/crank-dip", "") && c.cranking(gap.Frame.Time)
 			if gap.Gap > int64(limit) && gap.Frame.Time-gap.Gap >= w.start && gap.Frame.Time <= w.end && !c.shared(ev.Stream, gap) && !dip && !c.away(m.Name, gap) {
 				hits.Count++

@@ -58,6 +58,36 @@ messages:
 	}
 }
 
+// TestLongGapAfterMany: gaps that no listener minds, more of them than have their
+// place kept, do not hide the one that it does mind.
+func TestLongGapAfterMany(t *testing.T) {
+	const profile = `format: 1
+buses: {drive: {}}
+nodes: {Engine: {}, Brake: {}, Cluster: {buses: [drive]}}
+messages:
+  Other: {bus: drive, id: 0x300, sender: Brake, cycle: 10ms}
+  Speed: {bus: drive, id: 0x201, cycle: 100ms, sender: Engine, listeners: {Cluster: {timeout: 1s}}}
+`
+	var frames []can.Frame
+	for now := int64(0); now < 120e9; now += 10e6 {
+		frames = append(frames, frame(0x300, now))
+		small := now < 60e9 && now%1e9 > 300e6 && now%1e9 < 600e6 // 60 gaps of 300 ms
+		large := now > 80e9 && now < 81200e6
+		if now%100e6 == 0 && !small && !large {
+			frames = append(frames, frame(0x201, now+2e6))
+		}
+	}
+	for _, f := range judgeAll(t, profile, frames).Findings {
+		if f.Rule == "message/long-gap" {
+			if f.Verdict != Fail || f.Count != 1 || f.Message != "Speed" || f.FirstTime != 81202e6 {
+				t.Errorf("%v, %d times, of %s, at %d", f.Verdict, f.Count, f.Message, f.FirstTime)
+			}
+			return
+		}
+	}
+	t.Error("the gap of 1.2 s is not found")
+}
+
 func frame(id uint32, at int64) can.Frame {
 	f := can.Frame{ID: id, Time: at}
 	f.SetPayload(make([]byte, 8))

@@ -189,7 +189,7 @@ func (c *Case) timeless(r *Results) bool {
 // sent, or nobody was recorded.
 func (c *Case) shared(s *evidence.Stream, e *evidence.Event) bool {
 	most := func(silence evidence.Event) bool { return overlap(e, &silence) && silence.Gap*10 > e.Gap*6 }
-	return slices.ContainsFunc(s.Bus.Silences.First, most) || slices.ContainsFunc(c.pauses(), most)
+	return slices.ContainsFunc(s.Bus.Silences.Worst, most) || slices.ContainsFunc(c.pauses(), most)
 }
 
 // overlap reports whether two gaps share some time.

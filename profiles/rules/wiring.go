@@ -303,8 +303,8 @@ func judgeRestarts(c *Case, r *Results) {
 // the rest of the bus does not share.
 func (c *Case) common(list []*evidence.Message) (at evidence.Events) {
 	slices.SortFunc(list, func(a, b *evidence.Message) int { return int(a.Facts.Cycle.Value - b.Facts.Cycle.Value) })
-	for i := range list[0].Stream.LongGaps.First {
-		gap := &list[0].Stream.LongGaps.First[i]
+	for i := range list[0].Stream.LongGaps.Worst {
+		gap := &list[0].Stream.LongGaps.Worst[i]
 		if gap.Gap < restartLeast || gap.Gap > restartMost || c.shared(list[0].Stream, gap) || c.cranking(gap.Frame.Time) || c.away(list[0].Facts.Name, gap) {
 			continue
 		}
@@ -314,7 +314,7 @@ func (c *Case) common(list []*evidence.Message) (at evidence.Events) {
 				continue // too slow to show it
 			}
 			others++
-			together = together && slices.ContainsFunc(other.Stream.LongGaps.First, func(e evidence.Event) bool {
+			together = together && slices.ContainsFunc(other.Stream.LongGaps.Worst, func(e evidence.Event) bool {
 				apart := e.Frame.Time - gap.Frame.Time
 				return max(apart, -apart) <= int64(other.Facts.Cycle.Value)+20e6
 			})
@@ -391,8 +391,8 @@ func (c *Case) dips() (list []dip) {
 			continue
 		}
 		limit, _, stated := timeout(m)
-		for i := range ev.Stream.LongGaps.First {
-			gap := &ev.Stream.LongGaps.First[i]
+		for i := range ev.Stream.LongGaps.Worst {
+			gap := &ev.Stream.LongGaps.Worst[i]
 			if gap.Gap > max(crankWarn, 2*int64(m.Cycle.Value)) && c.cranking(gap.Frame.Time) {
 				list = append(list, dip{m, gap, stated && gap.Gap > int64(limit)})
 				break
