@@ -17,6 +17,7 @@ type checkOptions struct {
 	resultOptions
 	recordingOptions
 	observedOptions
+	jobOptions
 	functions list
 	strict    bool
 	before    string
@@ -25,6 +26,7 @@ type checkOptions struct {
 func (o *checkOptions) addFlags(flags *pflag.FlagSet) {
 	o.recordingOptions.addFlags(flags)
 	o.observedOptions.addFlags(flags)
+	o.jobOptions.addFlags(flags, "after, bench or baseline")
 	flags.Var(&o.functions, "function", "judge only this `FUNCTION` of the setting; may be repeated")
 	flags.BoolVar(&o.strict, "strict", false, "a review ends with exit code 1 too")
 	o.resultOptions.addFlags(flags, "json", html)
@@ -46,12 +48,14 @@ counted as a pass and says what would make it so.
 
 ` + observedHelp + `
 
+` + jobHelp + `
+
 ` + recordingHelp,
 		Example: `  plugproof check after.log --profile lowan-2-20t-a5
   plugproof check after.log -p lowan-2-20t-a5 --baseline before.log --bus can1=body
   plugproof check after.log -p lowan-2-20t-a5 --format html --out report.html
   plugproof check - -p ./mine.yaml --scope ecu-on-bench --format json < bench.log`,
-		Args: atLeastOne("capture"),
+		Args: o.captures,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			return runCheck(cmd.Context(), a, &o, args)
 		},
@@ -64,6 +68,10 @@ func runCheck(ctx context.Context, a *app, o *checkOptions, paths []string) erro
 	if err := a.format(o.format, o.out); err != nil {
 		return err
 	}
+	paths, err := o.fromJob(paths)
+	if err != nil {
+		return err
+	}
 	page := report.HTMLOptions{Version: toolVersion, CodesGiven: o.before != ""}
 	if page.CodesGiven && o.format != html {
 		return hint(errors.New("--codes-before is for the page"), "--format html --out FILE")
@@ -72,7 +80,7 @@ func runCheck(ctx context.Context, a *app, o *checkOptions, paths []string) erro
 		return hint(errors.New("check needs --profile or --baseline"),
 			"--profile NAME or --profile FILE.yaml; --baseline CAPTURE of the same car in good order where no profile is on file")
 	}
-	in, opened, err := o.input(ctx, a, paths, o.format != "text")
+	in, opened, err := o.input(ctx, a, paths, o.format != "text" || o.entry != nil)
 	for _, r := range opened {
 		defer r.Close()
 	}
@@ -104,6 +112,9 @@ func runCheck(ctx context.Context, a *app, o *checkOptions, paths []string) erro
 		return err
 	}
 	if err := out.Commit(); err != nil {
+		return err
+	}
+	if err := o.fileCheck(in, result); err != nil {
 		return err
 	}
 	return verdictError(result.Result, o.strict)

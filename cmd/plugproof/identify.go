@@ -18,6 +18,7 @@ import (
 
 // identifyOptions are the flags of identify.
 type identifyOptions struct {
+	jobOptions
 	resultOptions
 	profileFolders
 	ecu      string
@@ -28,6 +29,7 @@ type identifyOptions struct {
 
 func (o *identifyOptions) addFlags(flags *pflag.FlagSet) {
 	o.profileFolders.addFlags(flags)
+	o.jobOptions.addFlags(flags, "unplugged, baseline or after")
 	flags.StringVar(&o.ecu, "replaced-ecu", "", "what stood in the engine computer's place: out, factory or new")
 	flags.Var(&o.buses, "bus", "the interface of a capture that is a bus of the settings, as `IF=BUS`; may be repeated")
 	flags.VarP(&o.bitrates, "bitrate", "b", "the bit rate of a bus as `[BUS=]RATE`; may be repeated")
@@ -58,11 +60,13 @@ The folders of --profiles and of the variable ` + profilesVariable + ` are
 looked through besides the settings inside the tool. What profiles state is as
 good as who wrote them; the odds are starting values from common practice.
 
+` + jobHelp + `
+
 Exit code 0 is identified or likely, 3 a tie or none that fits.`,
 		Example: `  plugproof identify unplugged.log --replaced-ecu out
   plugproof identify after.log --replaced-ecu new --explain
   plugproof identify car.log --bus can0=drive --bus can1=body`,
-		Args: atLeastOne("capture"),
+		Args: o.captures,
 		RunE: func(cmd *cobra.Command, args []string) error { return runIdentify(cmd.Context(), a, &o, args) },
 	}
 	o.addFlags(cmd.Flags())
@@ -87,6 +91,10 @@ func runIdentify(ctx context.Context, a *app, o *identifyOptions, paths []string
 	if err := a.format(o.format, o.out); err != nil {
 		return err
 	}
+	paths, err := o.fromJob(paths)
+	if err != nil {
+		return err
+	}
 	in, err := o.input()
 	if err != nil {
 		return err
@@ -103,7 +111,7 @@ func runIdentify(ctx context.Context, a *app, o *identifyOptions, paths []string
 	if err != nil {
 		return err
 	}
-	r, err := capture.Open(paths, capture.Options{Stdin: a.stdin, Hash: o.format != "text"})
+	r, err := capture.Open(paths, capture.Options{Stdin: a.stdin, Hash: o.format != "text" || o.entry != nil})
 	if err != nil {
 		return err
 	}
@@ -143,6 +151,9 @@ func runIdentify(ctx context.Context, a *app, o *identifyOptions, paths []string
 	}
 	a.summary(r.Reports())
 	if err := out.Commit(); err != nil {
+		return err
+	}
+	if err := o.fileIdentify(doc); err != nil {
 		return err
 	}
 	if res.Verdict == identify.Tie || res.Verdict == identify.NoneFits {

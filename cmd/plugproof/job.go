@@ -28,10 +28,7 @@ next step. The phases are
 
 ` + phaseList() + `
 
-One that cannot be done is left out in job.yaml, with the reason:
-
-  left_out:
-    baseline: the factory ECU is dead`,
+One that cannot be done is left out, with the reason: job leave.`,
 		Example: `  plugproof job new blue-ute
   plugproof job status blue-ute
   plugproof job next blue-ute`,
@@ -43,7 +40,7 @@ One that cannot be done is left out in job.yaml, with the reason:
 			return cmd.Help()
 		},
 	}
-	cmd.AddCommand(newJobNew(a), newJobIntake(a), newJobStatus(a), newJobNext(a), newJobAdd(a), newJobVerify(a))
+	cmd.AddCommand(newJobNew(a), newJobIntake(a), newJobStatus(a), newJobNext(a), newJobAdd(a), newJobLeave(a), newJobVerify(a))
 	return cmd
 }
 
@@ -257,6 +254,37 @@ func (a *answers) next(ctx context.Context) (string, error) {
 	case <-ctx.Done():
 		return "", context.Cause(ctx)
 	}
+}
+
+func newJobLeave(a *app) *cobra.Command {
+	var why string
+	cmd := &cobra.Command{
+		Use:   "leave DIR PHASE --why REASON",
+		Short: "Leave out a phase that cannot be done, and say why",
+		Long: `Leave out a phase that cannot be done, and say why: the reason goes into
+job.yaml and into the report. The phases are
+
+` + phaseList(),
+		Example: `  plugproof job leave blue-ute baseline --why "the factory ECU is dead"`,
+		Args: func(cmd *cobra.Command, args []string) error {
+			if len(args) == 2 && args[0] != "" {
+				return nil
+			}
+			return hint(errors.New("job leave needs the folder of a job and one phase"), "%s --help shows an example", cmd.CommandPath())
+		},
+		RunE: func(_ *cobra.Command, args []string) error {
+			j, err := openJob(args[0])
+			if err != nil {
+				return err
+			}
+			if err := j.Leave(job.Phase(args[1]), why); err != nil {
+				return hint(err, "plugproof job leave --help lists the phases; --why says why")
+			}
+			return a.printNext(j)
+		},
+	}
+	cmd.Flags().StringVar(&why, "why", "", "the `REASON`")
+	return cmd
 }
 
 func newJobVerify(a *app) *cobra.Command {

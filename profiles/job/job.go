@@ -11,6 +11,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"maps"
 	"os"
 	"path"
 	"path/filepath"
@@ -101,6 +102,21 @@ func (j *Job) Save() error {
 	}
 	j.source = src
 	return nil
+}
+
+// Leave notes in the card that a phase cannot be done, and why.
+func (j *Job) Leave(phase Phase, why string) error {
+	was := j.Card.LeftOut
+	j.Card.LeftOut = maps.Clone(was)
+	if j.Card.LeftOut == nil {
+		j.Card.LeftOut = map[Phase]string{}
+	}
+	j.Card.LeftOut[phase] = why
+	if err := j.Card.check(CardName); err != nil {
+		j.Card.LeftOut = was
+		return err
+	}
+	return j.Save()
 }
 
 // FileCapture copies a capture into the folder, under a name that says when in

@@ -1,0 +1,196 @@
+package main
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"maps"
+	"slices"
+	"strings"
+
+	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
+
+	"plugproof/profiles/check"
+	"plugproof/profiles/identify"
+	"plugproof/profiles/job"
+	"plugproof/profiles/report"
+)
+
+// jobHelp explains the flags of jobOptions in a command's help.
+const jobHelp = `--job DIR takes from a job what is not given: the capture of --moment, the network
+setting, the baseline, what was seen and measured. The result is filed in it.`
+
+// jobOptions are the flags of commands that work on a job.
+type jobOptions struct {
+	dir    string
+	moment string
+	job    *job.Job   // open; nil: none
+	entry  *job.Entry // the capture that was taken from it; nil: captures were given
+}
+
+func (o *jobOptions) addFlags(flags *pflag.FlagSet, moments string) {
+	flags.StringVar(&o.dir, "job", "", "work on the job in the folder `DIR`, and file the result there")
+	flags.StringVar(&o.moment, "moment", "", "the capture of the job of this `MOMENT`: "+moments)
+}
+
+// captures asks for a capture, or for a job that has one.
+func (o *jobOptions) captures(cmd *cobra.Command, args []string) error {
+	if o.dir != "" && len(args) == 0 {
+		return nil
+	}
+	return atLeastOne("capture")(cmd, args)
+}
+
+// open opens the job and finds the capture to work on, the first there is of the
+// moments where none is named. It returns the captures to read.
+func (o *jobOptions) open(paths []string, moments ...job.Moment) ([]string, error) {
+	if o.dir == "" {
+		if o.moment != "" {
+			return nil, hint(errors.New("--moment is of a job"), "--job DIR")
+		}
+		return paths, nil
+	}
+	var err error
+	if o.job, err = openJob(o.dir); err != nil {
+		return nil, err
+	}
+	if o.moment != "" {
+		if m := job.Moment(o.moment); !slices.Contains(moments, m) {
+			return nil, hint(fmt.Errorf("--moment %q is none for this", o.moment), "one of %s", joinMoments(moments))
+		}
+		moments = []job.Moment{job.Moment(o.moment)}
+	}
+	if len(paths) > 0 {
+		return paths, nil
+	}
+	for _, m := range moments {
+		if e := o.job.CaptureOf(m); e != nil {
+			o.entry = e
+			return []string{o.job.Path(e.File)}, nil
+		}
+	}
+	return nil, hint(fmt.Errorf("%s holds no capture of %s", o.dir, joinMoments(moments)), "plugproof job add files one")
+}
+
+func joinMoments(moments []job.Moment) string {
+	words := make([]string, len(moments))
+	for i, m := range moments {
+		words[i] = string(m)
+	}
+	return strings.Join(words, " or ")
+}
+
+// buses gives the buses of the capture as values of --bus.
+func (o *jobOptions) buses() []string {
+	var values []string
+	if o.entry != nil {
+		for _, name := range slices.Sorted(maps.Keys(o.entry.Buses)) {
+			values = append(values, name+"="+o.entry.Buses[name])
+		}
+	}
+	return values
+}
+
+// file puts a result into the job. Nothing is filed of captures that are not in it.
+func (o *jobOptions) file(content []byte, e job.Entry) error {
+	if o.entry == nil {
+		return nil
+	}
+	e.Kind, e.Moment, e.Time = job.Result, o.entry.Moment, now()
+	e.Of = append([]string{o.entry.File}, e.Of...)
+	_, err := o.job.FileResult(content, ".json", e)
+	return err
+}
+
+// fromJob takes from the job what the flags leave open.
+func (o *checkOptions) fromJob(paths []string) ([]string, error) {
+	paths, err := o.jobOptions.open(paths, job.After, job.Bench, job.Baseline)
+	if err != nil || o.job == nil {
+		return paths, err
+	}
+	j := o.job
+	if o.profile == "" {
+		o.profile = j.Card.Settings.Network
+	}
+	if o.entry == nil {
+		return paths, nil
+	}
+	if len(o.recordingOptions.buses) == 0 {
+		o.recordingOptions.buses = o.jobOptions.buses()
+	}
+	o.scope = string(o.entry.Moment.Scope())
+	if o.entry.Moment == job.Baseline {
+		return paths, nil
+	}
+	if before := j.CaptureOf(job.Baseline); before != nil && len(o.baseline) == 0 {
+		o.baseline = []string{j.Path(before.File)}
+	}
+	measured := func(m *measure, q job.Quantity) {
+		if m.value == nil {
+			m.value = j.Card.Measured(q)
+		}
+	}
+	measured(&o.ohms, job.OhmsNew)
+	measured(&o.factory, job.OhmsFactory)
+	if o.entry.Moment != job.After {
+		return paths, nil
+	}
+	o.lamps = append(o.lamps, j.Card.After.Lamps...)
+	o.dead = append(o.dead, j.Card.After.Dead...)
+	if codes := j.CodesOf(job.After); codes != nil && o.codes == "" {
+		o.codes = j.Path(codes.File)
+	}
+	if codes := j.CodesOf(job.Baseline); codes != nil && o.before == "" && o.format == html {
+		o.before = j.Path(codes.File)
+	}
+	return paths, nil
+}
+
+// fileCheck files a verdict in the job.
+func (o *checkOptions) fileCheck(in *check.Input, result *check.Output) error {
+	if o.entry == nil {
+		return nil
+	}
+	files, err := check.SettingFiles(in.Library, in.Setting)
+	if err != nil {
+		return err
+	}
+	var doc bytes.Buffer
+	if err := report.JSON(&doc, result, toolVersion, files); err != nil {
+		return err
+	}
+	return o.jobOptions.file(doc.Bytes(), job.Judged(job.Entry{Command: "check"}, in.Setting.Name, result.Result))
+}
+
+// fromJob takes from the job what the flags leave open: best is the car without
+// its engine computer.
+func (o *identifyOptions) fromJob(paths []string) ([]string, error) {
+	paths, err := o.jobOptions.open(paths, job.Unplugged, job.Baseline, job.After)
+	if err != nil || o.entry == nil {
+		return paths, err
+	}
+	if len(o.buses) == 0 {
+		o.buses = o.jobOptions.buses()
+	}
+	if o.ecu == "" {
+		o.ecu = map[job.Moment]string{
+			job.Unplugged: string(identify.Out), job.Baseline: string(identify.Factory), job.After: string(identify.New),
+		}[o.entry.Moment]
+	}
+	return paths, nil
+}
+
+// fileIdentify files an identification in the job.
+func (o *identifyOptions) fileIdentify(doc *identifyDocument) error {
+	if o.entry == nil {
+		return nil
+	}
+	var b bytes.Buffer
+	if err := writeJSON(&b, doc); err != nil {
+		return err
+	}
+	return o.jobOptions.file(b.Bytes(), job.Entry{
+		Command: "identify", Verdict: string(doc.Verdict), Setting: strings.Join(doc.Settings, " "),
+	})
+}
