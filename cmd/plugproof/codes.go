@@ -11,6 +11,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"plugproof/profiles"
+	"plugproof/profiles/check"
 	"plugproof/profiles/job"
 	"plugproof/profiles/rules"
 	"plugproof/replay/gate"
@@ -196,7 +197,7 @@ func (a *app) codeList(path string) ([]rules.Code, error) {
 	if path != "-" {
 		return readCodes(path)
 	}
-	src, err := io.ReadAll(io.LimitReader(a.stdin, maxSmall))
+	src, err := io.ReadAll(io.LimitReader(a.stdin, check.MaxSmall))
 	if err != nil {
 		return nil, err
 	}

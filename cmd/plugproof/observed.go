@@ -6,6 +6,7 @@ import (
 
 	"github.com/spf13/pflag"
 
+	"plugproof/profiles/check"
 	"plugproof/profiles/rules"
 )
 
@@ -47,7 +48,7 @@ func readCodes(path string) ([]rules.Code, error) {
 	if path == "" {
 		return nil, nil
 	}
-	src, err := readSmall(path)
+	src, err := check.ReadSmall(path)
 	if err != nil {
 		return nil, err
 	}

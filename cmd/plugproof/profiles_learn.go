@@ -17,6 +17,7 @@ import (
 	"plugproof/decode/can"
 	"plugproof/decode/capture"
 	"plugproof/profiles"
+	"plugproof/profiles/check"
 	"plugproof/profiles/learn"
 )
 
@@ -127,7 +128,7 @@ func (o *learnOptions) readInputs(a *app, opts *learn.Options) error {
 		}
 		opts.DBC = append(opts.DBC, learn.DBC{Bus: m.Bus, File: besideName(path), Source: src})
 	}
-	marked, err := readStages(opts.Captures)
+	marked, err := check.StagesBeside(opts.Captures)
 	for _, m := range marked {
 		opts.Stages = append(opts.Stages, m.Spans...)
 	}

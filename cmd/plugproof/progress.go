@@ -22,18 +22,26 @@ func isTerminal(w any) bool {
 }
 
 // progress shows on standard error how far the reading of captures is, until
-// stop is called. It shows nothing with --quiet, where standard error is no
-// terminal, and for what is read in a moment.
+// stop is called. It shows nothing for what is read in a moment.
 func (a *app) progress(r *capture.Reader) (stop func()) {
 	_, total := r.Progress()
-	if a.quiet || total < progressFrom || !isTerminal(a.stderr) {
+	if total < progressFrom {
+		return func() {}
+	}
+	return a.bar("reading", total, func() int64 { read, _ := r.Progress(); return read })
+}
+
+// bar shows on standard error how much of a total is done, until stop is called.
+// It shows nothing with --quiet, and where standard error is no terminal.
+func (a *app) bar(what string, total int64, done func() int64) (stop func()) {
+	if a.quiet || total == 0 || !isTerminal(a.stderr) {
 		return func() {}
 	}
 	p := mpb.New(mpb.WithOutput(a.stderr), mpb.WithWidth(40))
 	bar := p.AddBar(total,
-		mpb.PrependDecorators(decor.Name("reading ")),
+		mpb.PrependDecorators(decor.Name(what+" ")),
 		mpb.AppendDecorators(decor.Percentage(), decor.Name(" "), decor.AverageETA(decor.ET_STYLE_GO), decor.Name(" left")))
-	done, finished := make(chan struct{}), make(chan struct{})
+	ended, finished := make(chan struct{}), make(chan struct{})
 	go func() {
 		defer close(finished)
 		tick := time.NewTicker(100 * time.Millisecond)
@@ -41,15 +49,14 @@ func (a *app) progress(r *capture.Reader) (stop func()) {
 		for {
 			select {
 			case <-tick.C:
-				read, _ := r.Progress()
-				bar.SetCurrent(min(read, total-1)) // the bar itself would end at total
-			case <-done:
+				bar.SetCurrent(min(done(), total-1)) // the bar itself would end at total
+			case <-ended:
 				return
 			}
 		}
 	}()
 	return func() {
-		close(done)
+		close(ended)
 		<-finished
 		bar.Abort(true)
 		p.Wait()

@@ -4,9 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
-	"io/fs"
-	"os"
 	"slices"
 	"strings"
 
@@ -17,7 +14,6 @@ import (
 	"plugproof/profiles/check"
 	"plugproof/profiles/learn"
 	"plugproof/profiles/rules"
-	"plugproof/profiles/stages"
 )
 
 // recordingHelp explains the flags of recordingOptions in a command's help.
@@ -74,7 +70,7 @@ func (o *recordingOptions) input(ctx context.Context, a *app, paths []string, ha
 			return rec, hint(err, "--bus IF=BUS")
 		}
 		if stage == "" {
-			rec.Marked, err = readStages(paths)
+			rec.Marked, err = check.StagesBeside(paths)
 		}
 		return rec, err
 	}
@@ -131,50 +127,6 @@ func busFlags(values []string) (map[string]string, error) {
 		given[name] = bus
 	}
 	return given, nil
-}
-
-// readStages reads the stages files that lie beside captures.
-func readStages(paths []string) ([]check.Marked, error) {
-	var marked []check.Marked
-	for _, path := range paths {
-		if path == "-" {
-			continue
-		}
-		name := path + ".stages.yaml"
-		src, err := readSmall(name)
-		if errors.Is(err, fs.ErrNotExist) {
-			continue
-		}
-		if err != nil {
-			return nil, err
-		}
-		spans, err := stages.Parse(name, src)
-		if err != nil {
-			return nil, err
-		}
-		marked = append(marked, check.Marked{Capture: path, File: name, Spans: spans})
-	}
-	return marked, nil
-}
-
-// maxSmall is the size in bytes over which a file is none that a person wrote.
-const maxSmall = 4 << 20
-
-// readSmall reads a file that a person wrote.
-func readSmall(path string) ([]byte, error) {
-	f, err := os.Open(path)
-	if err != nil {
-		return nil, fmt.Errorf("%s: %w", path, bareError(err))
-	}
-	defer f.Close()
-	src, err := io.ReadAll(io.LimitReader(f, maxSmall+1))
-	switch {
-	case err != nil:
-		return nil, fmt.Errorf("%s: %w", path, bareError(err))
-	case len(src) > maxSmall:
-		return nil, fmt.Errorf("%s: too large: over %d bytes", path, maxSmall)
-	}
-	return src, nil
 }
 
 // inputPaths lists what a run reads, for --out not to replace it.

@@ -38,7 +38,8 @@ type Marked struct {
 // Input of Run.
 type Input struct {
 	Setting  *profiles.Setting
-	Library  *profiles.Library // where the replaced unit's other settings are looked up; nil: nowhere
+	Library  *profiles.Library          // where the replaced unit's other settings are looked up; nil: nowhere
+	Others   func() []*profiles.Setting // those settings, where several runs share them; nil: loaded when asked for
 	Capture  Recording
 	Baseline *Recording // of the same car in good order; nil: none
 
@@ -101,7 +102,9 @@ func Run(ctx context.Context, in *Input) (*Output, error) {
 		out.Baseline = c.BaselineReports
 	}
 	if in.Library != nil {
-		c.Settings = sync.OnceValue(func() []*profiles.Setting { return settingsOf(in.Library) })
+		if c.Settings = in.Others; c.Settings == nil {
+			c.Settings = Others(in.Library)
+		}
 		if !seenOwn(c) {
 			c.AnyOwn = ownIDs(c.Settings())
 		}
@@ -170,6 +173,11 @@ func seenOwn(c *rules.Case) bool {
 	return slices.ContainsFunc(c.Setting.Messages, func(m *profiles.MessageFacts) bool {
 		return c.Own(m) && c.Evidence.Messages[m.Name].Seen() > 0
 	})
+}
+
+// Others returns the settings of a library, loaded when they are first asked for.
+func Others(lib *profiles.Library) func() []*profiles.Setting {
+	return sync.OnceValue(func() []*profiles.Setting { return settingsOf(lib) })
 }
 
 // settingsOf returns the settings of a library. A file that cannot be loaded is
