@@ -23,6 +23,8 @@ type compareOptions struct {
 	dbc     list
 	buses   list
 	strict  bool
+	before  string // lists of trouble codes
+	after   string
 	format  string
 	out     string
 }
@@ -33,8 +35,10 @@ func (o *compareOptions) addFlags(flags *pflag.FlagSet) {
 	flags.Var(&o.dbc, "dbc", "definitions where there is no profile: `[BUS=]FILE`; may be repeated")
 	flags.Var(&o.buses, "bus", "an interface of either capture and the bus that it is, as `IF=BUS`; may be repeated")
 	flags.BoolVar(&o.strict, "strict", false, "a review ends with exit code 1 too")
-	flags.StringVarP(&o.format, "format", "f", "text", "`FORMAT` of the output: text or json")
+	flags.StringVarP(&o.format, "format", "f", "text", "`FORMAT` of the output: text, json or html")
 	flags.StringVarP(&o.out, "out", "o", "", "write to `FILE` instead of standard output")
+	flags.StringVar(&o.before, "codes-before", "", "for the page: trouble codes from before the swap, in the text `FILE`")
+	flags.StringVar(&o.after, "codes-after", "", "for the page: trouble codes from after it")
 }
 
 func newCompare(a *app) *cobra.Command {
@@ -56,12 +60,15 @@ point or torque, another day's weather and a slower rate are for review only.
 With --profile senders, listeners and functions are known; with --dbc alone what
 the frames mean; with neither, payloads are compared bit by bit.
 
+` + pageHelp + `
+
 ` + profileHelp + `
 
 ` + dbcHelp,
 		Example: `  plugproof compare before.log after.log --profile lowan-2-20t-a5
   plugproof compare before.log after.log --dbc car.dbc --bus can1=can0
-  plugproof compare before.log after.log --format json --out compared.json`,
+  plugproof compare before.log after.log --format json --out compared.json
+  plugproof compare before.log after.log -p lowan-2-20t-a5 --format html --out compared.html`,
 		Args: func(_ *cobra.Command, args []string) error {
 			if len(args) != 2 {
 				return hint(fmt.Errorf("compare takes two captures, not %d", len(args)), "plugproof compare BEFORE AFTER")
@@ -80,7 +87,11 @@ the frames mean; with neither, payloads are compared bit by bit.
 }
 
 func runCompare(ctx context.Context, a *app, o *compareOptions, before, after string) error {
-	if err := oneOf("--format", o.format, "text", "json"); err != nil {
+	if err := a.format(o.format, o.out); err != nil {
+		return err
+	}
+	page, err := o.page()
+	if err != nil {
 		return err
 	}
 	in := &compare.Input{Reading: a.progress}
@@ -92,7 +103,7 @@ func runCompare(ctx context.Context, a *app, o *compareOptions, before, after st
 		path   string
 		reader **capture.Reader
 	}{{before, &in.Before}, {after, &in.After}} {
-		r, err := capture.Open([]string{side.path}, capture.Options{Stdin: a.stdin, Hash: o.format == "json"})
+		r, err := capture.Open([]string{side.path}, capture.Options{Stdin: a.stdin, Hash: o.format != "text"})
 		if err != nil {
 			return err
 		}
@@ -112,9 +123,13 @@ func runCompare(ctx context.Context, a *app, o *compareOptions, before, after st
 	if err != nil {
 		return comparisonHint(err)
 	}
-	if o.format == "json" {
+	switch o.format {
+	case "json":
 		err = report.ComparisonJSON(out, res, toolVersion, files)
-	} else {
+	case html:
+		page.Files = files
+		err = report.ComparisonHTML(out, res, in.Setting, page)
+	default:
 		err = report.Comparison(out, res, report.Options{Colour: bool(a.colours(out))})
 	}
 	if err != nil {
@@ -125,6 +140,19 @@ func runCompare(ctx context.Context, a *app, o *compareOptions, before, after st
 		return err
 	}
 	return comparedError(res, o.strict)
+}
+
+// page returns what a page shows beside the comparison.
+func (o *compareOptions) page() (page report.HTMLOptions, err error) {
+	page = report.HTMLOptions{Version: toolVersion, CodesGiven: o.before != "" || o.after != ""}
+	if page.CodesGiven && o.format != html {
+		return page, hint(errors.New("--codes-before and --codes-after are for the page"), "--format html --out FILE")
+	}
+	if page.CodesBefore, err = readCodes(o.before); err != nil {
+		return page, err
+	}
+	page.CodesAfter, err = readCodes(o.after)
+	return page, err
 }
 
 func comparisonHint(err error) error {

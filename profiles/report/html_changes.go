@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"fmt"
 	"slices"
-	"strings"
 
 	"plugproof/profiles/compare"
 	"plugproof/profiles/rules"
@@ -29,15 +28,13 @@ type remedy struct{ Text, Also, Todo string }
 // complaints gathers what is said by unit, in the order of the result.
 func (b *compareBuilder) complaints() []complaintCard {
 	var cards []complaintCard
-	for i := range b.res.Complaints {
-		r := &b.res.Complaints[i]
-		unit := b.unit(cmp.Or(r.Sender, r.Listener))
-		at := slices.IndexFunc(cards, func(c complaintCard) bool { return c.Unit == unit && c.Mark == verdictMarks[r.Verdict] })
-		if at < 0 {
-			cards = append(cards, complaintCard{Unit: unit, Mark: verdictMarks[r.Verdict], Next: said(r.NextStep)})
-			at = len(cards) - 1
+	for _, group := range byUnit(b.res.Complaints) {
+		r := group[0]
+		card := complaintCard{Unit: b.unit(cmp.Or(r.Listener, r.Sender)), Mark: verdictMarks[r.Verdict], Next: said(r.NextStep)}
+		for _, r := range group {
+			card.Items = append(card.Items, complaint{said(r.Text), b.frames(r)})
 		}
-		cards[at].Items = append(cards[at].Items, complaint{said(r.Text), b.frames(r)})
+		cards = append(cards, card)
 	}
 	return cards
 }
@@ -59,7 +56,7 @@ func (b *compareBuilder) frames(r *compare.Row) []quote {
 		*rules.Example
 	}{{"Frame before", r.BeforeExample}, {"Frame after", r.Example}} {
 		if e.Example != nil {
-			list = append(list, quote{e.label, place(e.Example, b.lines[e.File]), e.Raw})
+			list = append(list, quote{e.label, place(e.Example, b.words.lines[e.File]), e.Raw})
 		}
 	}
 	return list
@@ -131,45 +128,13 @@ func comparedRows(rows []*compare.Row) []comparedRow {
 	return list
 }
 
-// alike gathers the rows of one verdict by aspect and next step, the aspects that
-// say most first.
-func (b *compareBuilder) alike(v rules.Verdict) [][]*compare.Row {
-	var groups [][]*compare.Row
-	for i := range b.res.Messages {
-		for k := range b.res.Messages[i].Rows {
-			r := &b.res.Messages[i].Rows[k]
-			if r.Verdict != v {
-				continue
-			}
-			at := slices.IndexFunc(groups, func(g []*compare.Row) bool {
-				return g[0].Aspect == r.Aspect && g[0].NextStep == r.NextStep
-			})
-			if at < 0 {
-				groups = append(groups, []*compare.Row{r})
-				continue
-			}
-			groups[at] = append(groups[at], r)
-		}
-	}
-	slices.SortStableFunc(groups, func(x, y []*compare.Row) int { return cmp.Compare(rankOf(x[0].Aspect), rankOf(y[0].Aspect)) })
-	return groups
-}
-
-// rankOf orders aspects: the lower, the more they say.
-func rankOf(a compare.Aspect) int {
-	return slices.Index([]compare.Aspect{
-		compare.Complaint, compare.Presence, compare.Cycle, compare.Length, compare.Constant, compare.Protected,
-		compare.Range, compare.Response, compare.Wake, compare.Valid, compare.PostRun,
-	}, a)
-}
-
 func changeID(i int) string { return fmt.Sprintf("change-%d", i+1) }
 
 // changes gives the rows that are no pass, and says how many identifiers are as
 // before.
 func (b *compareBuilder) changes() (cards []findingCard, alike string) {
 	for _, v := range []rules.Verdict{rules.Fail, rules.Review} {
-		for _, group := range b.alike(v) {
+		for _, group := range b.words.groups(v) {
 			if len(cards) < maxChanges {
 				cards = append(cards, b.change(len(cards), group))
 			}
@@ -194,12 +159,7 @@ func (b *compareBuilder) change(i int, group []*compare.Row) findingCard {
 		Text: said(r.Text), Next: said(r.NextStep), Gauge: newGauge(r.Measured, r.Limit, r.LimitFrom), Frames: b.frames(r),
 	}
 	if len(group) > 1 {
-		var names []string
-		for _, other := range group[1:] {
-			names = append(names, rowName(other))
-		}
-		names = slices.Compact(names)
-		card.Also = "Likewise: " + strings.Join(names, ", ") + "."
+		card.Also = "Likewise: " + named(group[1:]) + "."
 	}
 	add := func(name, text string) {
 		if text != "" {
@@ -226,31 +186,15 @@ func (b *compareBuilder) change(i int, group []*compare.Row) findingCard {
 	return card
 }
 
-// rowName says what a row is about.
-func rowName(r *compare.Row) string {
-	name := cmp.Or(r.Message, r.ID.String())
-	if r.Signal != "" {
-		return name + "." + r.Signal
-	}
-	if r.Message != "" {
-		return fmt.Sprintf("%s (%s)", r.Message, r.ID)
-	}
-	return name
-}
-
 func (b *compareBuilder) untested() []remedy {
 	var list []remedy
-	for _, group := range b.alike(rules.NotTestable) {
+	for _, group := range b.words.groups(rules.NotTestable) {
 		r := remedy{
 			Text: capital(string(group[0].Aspect)) + ": " + said(group[0].Text),
 			Todo: said(cmp.Or(group[0].NextStep, "nothing")),
 		}
-		var names []string
-		for _, other := range group[1:] {
-			names = append(names, rowName(other))
-		}
-		if names = slices.Compact(names); len(names) > 0 {
-			r.Also = "Likewise: " + strings.Join(names, ", ") + "."
+		if len(group) > 1 {
+			r.Also = "Likewise: " + named(group[1:]) + "."
 		}
 		list = append(list, r)
 	}

@@ -14,11 +14,9 @@ import (
 // ComparisonHTML writes a comparison as one page, as HTML does a check. setting
 // is nil where no profile was given.
 func ComparisonHTML(w io.Writer, res *compare.Result, setting *profiles.Setting, opts HTMLOptions) error {
-	b := &compareBuilder{res: res, setting: setting, lines: map[string]bool{}, figures: newFigures(0, 0, nil), shown: map[string]*drawing{}}
-	for _, side := range []*compare.Side{&res.Before, &res.After} {
-		for i := range side.Captures {
-			b.lines[side.Captures[i].Path] = isText(side.Captures[i].Format)
-		}
+	b := &compareBuilder{
+		res: res, words: comparison{res: res, lines: comparedLines(res)}, setting: setting,
+		figures: newFigures(0, 0, nil), shown: map[string]*drawing{},
 	}
 	return render(w, b.sheet(&opts))
 }
@@ -46,8 +44,8 @@ type comparePart struct {
 // compareBuilder turns a comparison into a page.
 type compareBuilder struct {
 	res     *compare.Result
+	words   comparison // wording that the page shares with the text
 	setting *profiles.Setting
-	lines   map[string]bool // captures whose records are lines
 	figures *figures
 	shown   map[string]*drawing // signals by state that were drawn
 }
@@ -140,10 +138,10 @@ func (b *compareBuilder) portions() []portion {
 // is one.
 func (b *compareBuilder) first() *lead {
 	for _, v := range []rules.Verdict{rules.Fail, rules.Review} {
-		for i, group := range b.alike(v) {
+		for i, group := range b.words.groups(v) {
 			if group[0].NextStep != "" && (v == rules.Fail || len(b.res.Complaints) == 0) {
 				if v == rules.Review {
-					i += len(b.alike(rules.Fail))
+					i += len(b.words.groups(rules.Fail))
 				}
 				return &lead{"Do this first", said(group[0].NextStep), "#" + changeID(i)}
 			}
