@@ -57,7 +57,8 @@ func (o *recordingOptions) input(ctx context.Context, a *app, paths []string, ha
 		return nil, nil, err
 	}
 	in = &check.Input{Scope: rules.Scope(o.scope), ErrorsRecorded: o.errorsRecorded}
-	if err := o.judgeBy(ctx, in); err != nil {
+	learned, err := o.judgeBy(ctx, in)
+	if err != nil {
 		return nil, nil, err
 	}
 	open := func(paths []string, stage string) (rec check.Recording, err error) {
@@ -77,27 +78,41 @@ func (o *recordingOptions) input(ctx context.Context, a *app, paths []string, ha
 	if in.Capture, err = open(paths, o.stage); err != nil || len(o.baseline) == 0 {
 		return in, opened, err
 	}
+	if learned != nil && !renames(given, in.Setting) { // it was read to learn from it
+		in.Baseline = &check.Recording{Learned: learned}
+		in.Baseline.Marked, err = check.StagesBeside(o.baseline)
+		return in, opened, err
+	}
 	was, err := open(o.baseline, "")
 	in.Baseline = &was
 	return in, opened, err
 }
 
+// renames reports whether --bus takes a bus of the setting for another one.
+func renames(given map[string]string, s *profiles.Setting) bool {
+	return slices.ContainsFunc(s.Buses, func(b *profiles.BusFacts) bool {
+		bus, ok := given[b.Name]
+		return ok && bus != b.Name
+	})
+}
+
 // judgeBy loads the setting that the captures are judged by. Where no profile is
-// named, it is learned from the baseline, for this run alone.
-func (o *recordingOptions) judgeBy(ctx context.Context, in *check.Input) (err error) {
+// named, it is learned from the baseline, for this run alone, and what was learned
+// is returned.
+func (o *recordingOptions) judgeBy(ctx context.Context, in *check.Input) (learned *learn.Learned, err error) {
 	if o.profile != "" {
 		in.Setting, in.Library, err = o.setting(o.profile)
-		return err
+		return nil, err
 	}
-	learned, err := learn.Setting(ctx, learn.Options{Captures: o.baseline})
+	learned, err = learn.Setting(ctx, learn.Options{Captures: o.baseline})
 	if _, unfit := errors.AsType[*learn.Unfit](err); unfit {
-		return hint(err, "a baseline must be a good capture: cut it (convert --from, --to), or record it anew")
+		return nil, hint(err, "a baseline must be a good capture: cut it (convert --from, --to), or record it anew")
 	}
 	if err != nil {
-		return err
+		return nil, err
 	}
 	in.Setting = learned.Setting
-	return nil
+	return learned, nil
 }
 
 // given checks the flags that say what was recorded, and parses those of --bus.

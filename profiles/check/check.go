@@ -16,6 +16,7 @@ import (
 	"plugproof/decode/capture"
 	"plugproof/profiles"
 	"plugproof/profiles/evidence"
+	"plugproof/profiles/learn"
 	"plugproof/profiles/rules"
 	"plugproof/profiles/stages"
 )
@@ -23,9 +24,10 @@ import (
 // Recording is captures that belong together, and what is known of them.
 type Recording struct {
 	Reader     *capture.Reader
-	Interfaces []Interface // see MatchBuses
-	Stage      string      // the whole is this stage; "": see Marked
-	Marked     []Marked    // stages files; what they leave open is recognised
+	Learned    *learn.Learned // what the setting was learned from, read already; then there is no Reader
+	Interfaces []Interface    // see MatchBuses
+	Stage      string         // the whole is this stage; "": see Marked
+	Marked     []Marked       // stages files; what they leave open is recognised
 }
 
 // Marked is the stages file of one capture.
@@ -98,7 +100,7 @@ func Run(ctx context.Context, in *Input) (*Output, error) {
 			return nil, fmt.Errorf("baseline: %w", err)
 		}
 		c.Baseline, c.BaselineStages = was.evidence, was.stages
-		c.BaselineReports = in.Baseline.Reader.Reports()
+		c.BaselineReports = in.Baseline.reports()
 		out.Baseline = c.BaselineReports
 	}
 	if in.Library != nil {
@@ -146,7 +148,35 @@ type gathered struct {
 	interfaces []Interface
 }
 
+// reports says what was found in the captures that were read.
+func (rec *Recording) reports() []capture.FileReport {
+	if rec.Learned != nil {
+		return rec.Learned.Captures
+	}
+	return rec.Reader.Reports()
+}
+
 func (rec *Recording) gather(ctx context.Context, s *profiles.Setting, series bool) (*gathered, error) {
+	ev, err := rec.read(ctx, s, series)
+	if err != nil {
+		return nil, err
+	}
+	if err := inOrder(rec.reports()); err != nil {
+		return nil, err
+	}
+	g := &gathered{evidence: ev}
+	if g.interfaces, err = rec.heard(s, ev); err != nil {
+		return nil, err
+	}
+	g.stages, err = rec.stages(ev)
+	return g, err
+}
+
+// read reads the captures, unless that was done to learn from them.
+func (rec *Recording) read(ctx context.Context, s *profiles.Setting, series bool) (*evidence.Evidence, error) {
+	if rec.Learned != nil {
+		return rec.Learned.Evidence, nil
+	}
 	plan, err := evidence.NewPlan(evidence.Options{
 		Setting: s, Buses: rec.Reader.Buses(), Map: busMap(rec.Interfaces), Series: series,
 	})
@@ -157,15 +187,7 @@ func (rec *Recording) gather(ctx context.Context, s *profiles.Setting, series bo
 	if err != nil {
 		return nil, err
 	}
-	if err := inOrder(rec.Reader.Reports()); err != nil {
-		return nil, err
-	}
-	g := &gathered{evidence: collected.Evidence()}
-	if g.interfaces, err = rec.heard(s, g.evidence); err != nil {
-		return nil, err
-	}
-	g.stages, err = rec.stages(g.evidence)
-	return g, err
+	return collected.Evidence(), nil
 }
 
 // seenOwn reports whether any message of the replaced unit came.

@@ -14,6 +14,7 @@ import (
 	"plugproof/decode/capture"
 	"plugproof/decode/witness"
 	"plugproof/profiles/check"
+	"plugproof/profiles/learn"
 	"plugproof/profiles/rules"
 )
 
@@ -134,5 +135,45 @@ func TestFunctionsAreKnown(t *testing.T) {
 	var unknown *check.FunctionError
 	if !errors.As(err, &unknown) || unknown.Name != "tachometre" || len(unknown.Have) == 0 {
 		t.Errorf("got %v, want a FunctionError with the functions there are", err)
+	}
+}
+
+// TestLearnedBaseline: a baseline that the setting was learned from is judged by
+// what was read then, as if it were read once more.
+func TestLearnedBaseline(t *testing.T) {
+	dir := filepath.Join(witness.Root(t), "testdata", "captures")
+	base, now := filepath.Join(dir, "lowan-key-on-idle.log"), filepath.Join(dir, "lowan-dead-tachometer.log")
+	learned, err := learn.Setting(context.Background(), learn.Options{Captures: []string{base}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	judged := func(baseline check.Recording) *check.Output {
+		r, err := capture.Open([]string{now}, capture.Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer r.Close()
+		out, err := check.Run(context.Background(), &check.Input{
+			Setting: learned.Setting, Capture: check.Recording{Reader: r}, Baseline: &baseline, Scope: rules.Car,
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return out
+	}
+	again, err := capture.Open([]string{base}, capture.Options{Hash: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer again.Close()
+	want, got := judged(check.Recording{Reader: again}), judged(check.Recording{Learned: learned})
+	if len(want.Findings) == 0 {
+		t.Fatal("nothing is found, so nothing is compared")
+	}
+	if diff := cmp.Diff(want.Result, got.Result); diff != "" {
+		t.Errorf("(-read again +learned from):\n%s", diff)
+	}
+	if diff := cmp.Diff(want.Baseline, got.Baseline); diff != "" {
+		t.Errorf("the baseline's captures (-read again +learned from):\n%s", diff)
 	}
 }

@@ -17,7 +17,7 @@ func (rec *Recording) stages(ev *evidence.Evidence) (stages.Spans, error) {
 	if rec.Stage != "" {
 		return stages.Whole(rec.Stage, ev)
 	}
-	reports := rec.Reader.Reports()
+	reports := rec.reports()
 	var spans stages.Spans
 	for _, span := range stages.Recognise(ev) {
 		if !rec.hasMarks(span, reports) {

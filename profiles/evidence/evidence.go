@@ -51,6 +51,24 @@ type Evidence struct {
 	Talks    []Talk              // requests and their answers, by name of the dialogue
 }
 
+// Under files the evidence under another setting, which knows the same buses and
+// messages and was loaded from the same facts.
+func (ev *Evidence) Under(s *profiles.Setting) {
+	ev.Setting = s
+	for _, b := range ev.Buses {
+		for _, facts := range s.Buses {
+			if b.Facts != nil && b.Facts.Name == facts.Name {
+				b.Facts = facts
+			}
+		}
+	}
+	for name, m := range ev.Messages {
+		if facts := s.Message(name); facts != nil {
+			m.Facts = facts
+		}
+	}
+}
+
 // Bus is one interface of the capture.
 type Bus struct {
 	Interface   string             // as the capture names it

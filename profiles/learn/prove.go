@@ -80,7 +80,7 @@ func (d *draft) prove(ctx context.Context) (*Learned, error) {
 				return nil, err
 			}
 			final.Evidence, final.Captures = l.Evidence, l.Captures
-			final.Evidence.Setting = final.Setting
+			final.Evidence.Under(final.Setting)
 			return final, nil
 		}
 	}
