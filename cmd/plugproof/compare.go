@@ -18,6 +18,7 @@ import (
 
 // compareOptions are the flags of compare.
 type compareOptions struct {
+	jobOptions
 	profileFolders
 	profile string
 	dbc     list
@@ -32,6 +33,7 @@ type compareOptions struct {
 func (o *compareOptions) addFlags(flags *pflag.FlagSet) {
 	flags.StringVarP(&o.profile, "profile", "p", "", "the setting of the car, by `NAME` or file")
 	o.profileFolders.addFlags(flags)
+	o.jobOptions.addFlags(flags, "after")
 	flags.Var(&o.dbc, "dbc", "definitions where there is no profile: `[BUS=]FILE`; may be repeated")
 	flags.Var(&o.buses, "bus", "an interface of either capture and the bus that it is, as `IF=BUS`; may be repeated")
 	flags.BoolVar(&o.strict, "strict", false, "a review ends with exit code 1 too")
@@ -62,6 +64,8 @@ the frames mean; with neither, payloads are compared bit by bit.
 
 ` + pageHelp + `
 
+` + jobHelp + `
+
 ` + profileHelp + `
 
 ` + dbcHelp,
@@ -70,6 +74,9 @@ the frames mean; with neither, payloads are compared bit by bit.
   plugproof compare before.log after.log --format json --out compared.json
   plugproof compare before.log after.log -p lowan-2-20t-a5 --format html --out compared.html`,
 		Args: func(_ *cobra.Command, args []string) error {
+			if len(args) == 0 && o.dir != "" {
+				return nil
+			}
 			if len(args) != 2 {
 				return hint(fmt.Errorf("compare takes two captures, not %d", len(args)), "plugproof compare BEFORE AFTER")
 			}
@@ -79,6 +86,10 @@ the frames mean; with neither, payloads are compared bit by bit.
 			return nil
 		},
 		RunE: func(cmd *cobra.Command, args []string) error {
+			args, err := o.fromJob(args)
+			if err != nil {
+				return err
+			}
 			return runCompare(cmd.Context(), a, &o, args[0], args[1])
 		},
 	}
@@ -103,7 +114,7 @@ func runCompare(ctx context.Context, a *app, o *compareOptions, before, after st
 		path   string
 		reader **capture.Reader
 	}{{before, &in.Before}, {after, &in.After}} {
-		r, err := capture.Open([]string{side.path}, capture.Options{Stdin: a.stdin, Hash: o.format != "text"})
+		r, err := capture.Open([]string{side.path}, capture.Options{Stdin: a.stdin, Hash: o.format != "text" || o.entry != nil})
 		if err != nil {
 			return err
 		}
@@ -137,6 +148,9 @@ func runCompare(ctx context.Context, a *app, o *compareOptions, before, after st
 	}
 	a.summary(slices.Concat(in.Before.Reports(), in.After.Reports()))
 	if err := out.Commit(); err != nil {
+		return err
+	}
+	if err := o.fileComparison(res, files); err != nil {
 		return err
 	}
 	return comparedError(res, o.strict)

@@ -12,9 +12,11 @@ import (
 	"github.com/spf13/pflag"
 
 	"plugproof/profiles/check"
+	"plugproof/profiles/compare"
 	"plugproof/profiles/identify"
 	"plugproof/profiles/job"
 	"plugproof/profiles/report"
+	"plugproof/profiles/rules"
 )
 
 // jobHelp explains the flags of jobOptions in a command's help.
@@ -193,4 +195,52 @@ func (o *identifyOptions) fileIdentify(doc *identifyDocument) error {
 	return o.jobOptions.file(b.Bytes(), job.Entry{
 		Command: "identify", Verdict: string(doc.Verdict), Setting: strings.Join(doc.Settings, " "),
 	})
+}
+
+// fromJob takes the captures before and after from the job, where none are given.
+func (o *compareOptions) fromJob(paths []string) ([]string, error) {
+	paths, err := o.jobOptions.open(paths, job.After)
+	if err != nil || o.job == nil {
+		return paths, err
+	}
+	if o.profile == "" && len(o.dbc) == 0 {
+		o.profile = o.job.Card.Settings.Network
+	}
+	if o.entry == nil {
+		return paths, nil
+	}
+	before := o.job.CaptureOf(job.Baseline)
+	if before == nil {
+		return nil, hint(fmt.Errorf("%s holds no capture of baseline", o.dir), "plugproof job add files one")
+	}
+	if len(o.buses) == 0 {
+		o.buses = o.jobOptions.buses()
+	}
+	return []string{o.job.Path(before.File), paths[0]}, nil
+}
+
+// fileComparison files a comparison in the job.
+func (o *compareOptions) fileComparison(res *compare.Result, files []check.File) error {
+	if o.entry == nil {
+		return nil
+	}
+	var doc bytes.Buffer
+	if err := report.ComparisonJSON(&doc, res, toolVersion, files); err != nil {
+		return err
+	}
+	e := job.Entry{
+		Command: "compare", Verdict: res.Verdict.String(), Setting: res.Setting,
+		Of: []string{o.job.CaptureOf(job.Baseline).File},
+	}
+	for _, row := range res.Complaints {
+		if row.Verdict != rules.Pass {
+			e.Findings = append(e.Findings, fmt.Sprintf("%s: %s", row.Verdict, row.Text))
+		}
+	}
+	for _, f := range res.Functions {
+		if f.Verdict == rules.Fail || f.Verdict == rules.Review {
+			e.Findings = append(e.Findings, fmt.Sprintf("%s: %s", f.Verdict, f.Title))
+		}
+	}
+	return o.jobOptions.file(doc.Bytes(), e)
 }
