@@ -396,16 +396,11 @@ func (r *runner) lasts(p gate.Phase) time.Duration {
 	return r.out.ListenFor()
 }
 
-// maxSleep is below what a clock may differ by for other reasons.
-const maxSleep = time.Second
-
-// lookAgain tells the session what the interfaces are now, and that the machine
-// slept for some time.
+// lookAgain tells the session what the interfaces are now, and for how long the
+// machine slept.
 func (r *runner) lookAgain(slept time.Duration) {
 	if facts, err := r.look(); err == nil {
 		r.out.Note(facts)
 	}
-	if slept > maxSleep {
-		r.out.Halt(gate.Refusal{Rule: "stop/slept", Reason: fmt.Sprintf("the machine slept for %v meanwhile", slept.Round(time.Second))})
-	}
+	r.out.Slept(slept)
 }

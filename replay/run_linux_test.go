@@ -36,6 +36,15 @@ func TestKernel(t *testing.T) {
 	})
 }
 
+// newCAN makes a virtual interface for one test, which then runs beside others.
+func newCAN(t *testing.T, name string) string {
+	t.Helper()
+	t.Parallel()
+	shell(t, "ip link add "+name+" type vcan && ip link set "+name+" up")
+	t.Cleanup(func() { _ = exec.Command("ip", "link", "del", name).Run() }) // one test does it itself
+	return name
+}
+
 // recorded is what a listener of its own heard on an interface.
 type recorded struct {
 	mu     sync.Mutex
@@ -292,8 +301,8 @@ func dress(change func(*gate.Interface)) func([]string) ([]gate.Interface, error
 }
 
 // onBench is a job on a dressed-up interface, its key held until release is closed.
-func onBench(t *testing.T, n int, release <-chan struct{}) Job {
-	job := speeds(t, n, "vcan0")
+func onBench(t *testing.T, n int, on string, release <-chan struct{}) Job {
+	job := speeds(t, n, on)
 	job.facts, job.OnBench, job.DeadMan = dress(nil), "Cluster", true
 	keys := make(chan struct{})
 	ctx := t.Context()
@@ -316,8 +325,9 @@ func onBench(t *testing.T, n int, release <-chan struct{}) Job {
 // All phases: listening, the first identifier alone, listening, the plan, neutral
 // values. The counters go through all of it without a seam.
 func testPhysical(t *testing.T) {
-	r := listenOn(t, "vcan0")
-	job := onBench(t, 50, nil)
+	name := newCAN(t, "can21")
+	r := listenOn(t, name)
+	job := onBench(t, 50, name, nil)
 	phases := map[gate.Phase]bool{}
 	job.Note = func(p Progress) { phases[p.Phase] = true }
 	start := time.Now()
@@ -348,13 +358,14 @@ func testPhysical(t *testing.T) {
 // Another sender of an identifier of the plan, while frames leave: nothing more,
 // no neutral values either.
 func testSecondSender(t *testing.T) {
-	r := listenOn(t, "vcan0")
-	job := onBench(t, 5000, nil)
+	name := newCAN(t, "can22")
+	r := listenOn(t, name)
+	job := onBench(t, 5000, name, nil)
 	go func() {
 		for r.count(0x0D6) < 150 {
 			time.Sleep(10 * time.Millisecond)
 		}
-		other, err := socketcan.OpenVirtual("vcan0", newTimerClock().now)
+		other, err := socketcan.OpenVirtual(name, newTimerClock().now)
 		if err != nil {
 			return
 		}
@@ -377,9 +388,10 @@ func testSecondSender(t *testing.T) {
 }
 
 func testKeyReleased(t *testing.T) {
-	r := listenOn(t, "vcan0")
+	name := newCAN(t, "can23")
+	r := listenOn(t, name)
 	release := make(chan struct{})
-	job := onBench(t, 5000, release)
+	job := onBench(t, 5000, name, release)
 	go func() {
 		for r.count(0x0D6) < 130 {
 			time.Sleep(10 * time.Millisecond)
@@ -397,10 +409,11 @@ func testKeyReleased(t *testing.T) {
 
 // Another unit is heard while listening: nothing is ever sent.
 func testOtherUnit(t *testing.T) {
-	r := listenOn(t, "vcan0")
-	job := onBench(t, 50, nil)
+	name := newCAN(t, "can24")
+	r := listenOn(t, name)
+	job := onBench(t, 50, name, nil)
 	time.AfterFunc(500*time.Millisecond, func() {
-		other, err := socketcan.OpenVirtual("vcan0", newTimerClock().now)
+		other, err := socketcan.OpenVirtual(name, newTimerClock().now)
 		if err != nil {
 			return
 		}

@@ -233,11 +233,33 @@ func (s *Session) May(bus int, f *can.Frame, now time.Duration) *Refusal {
 	case b.physical && b.flight > 0:
 		return deny("stop/in-flight", "the frame before it is not confirmed")
 	}
+	b.sentAt = now
 	if b.physical {
 		b.flight++
-		b.sentAt = now
 	}
 	return nil
+}
+
+// MaxSleep is more than clocks differ by for other reasons.
+const MaxSleep = time.Second
+
+// Slept closes the session when the machine was suspended meanwhile: the clock
+// that frames go by stood still, the listener's did not.
+func (s *Session) Slept(length time.Duration) {
+	if length > MaxSleep {
+		s.halt(-1, Refusal{Rule: "stop/slept", Reason: fmt.Sprintf("the machine was suspended for %v meanwhile", length.Round(time.Second))})
+	}
+}
+
+// Stuck closes the session when the kernel has not taken the frame that was let
+// through last for too long.
+func (s *Session) Stuck(bus int, now time.Duration) {
+	if b := &s.buses[bus]; now-b.sentAt > DrainTime {
+		s.halt(bus, Refusal{
+			Rule: "stop/not-drained", Reason: fmt.Sprintf("the queue of %s had no room for %v", b.Name, DrainTime),
+			Try: "end what else sends there; check that the unit on the bench is powered",
+		})
+	}
 }
 
 // Pending reports whether a frame on the bus is waited for, and closes the

@@ -175,6 +175,16 @@ func TestStops(t *testing.T) {
 			s.May(0, frame(0x0D6), now)
 			s.Pending(0, now+DrainTime+1)
 		}, "stop/not-drained"},
+		{"machine suspended", func(s *Session, _ time.Duration) { s.Slept(MaxSleep + 1) }, "stop/slept"},
+		{"clocks drift", func(s *Session, _ time.Duration) { s.Slept(MaxSleep) }, ""},
+		{"no room in the queue", func(s *Session, now time.Duration) {
+			s.May(0, frame(0x0D6), now)
+			s.Stuck(0, now+DrainTime+1)
+		}, "stop/not-drained"},
+		{"room in the queue in time", func(s *Session, now time.Duration) {
+			s.May(0, frame(0x0D6), now)
+			s.Stuck(0, now+DrainTime)
+		}, ""},
 		{"confirmed in time", func(s *Session, now time.Duration) {
 			s.May(0, frame(0x0D6), now)
 			s.Heard(0, frame(0x0D6), true, now+DrainTime)

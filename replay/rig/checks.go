@@ -45,8 +45,9 @@ func RunChecks(t *testing.T, limit time.Duration, checks []Check) {
 		t.Fatalf("go test -c: %v\n%s", err, out)
 	}
 	var out bytes.Buffer
+	// The rig has one processor; checks that wait may do so side by side.
 	code, err := Run(ctx, Program{
-		Args: []string{binary, "-test.run=^" + t.Name() + "$", "-test.v", "-test.timeout=" + limit.String()}, Dir: dir, Out: &out,
+		Args: []string{binary, "-test.run=^" + t.Name() + "$", "-test.v", "-test.parallel=8", "-test.timeout=" + limit.String()}, Dir: dir, Out: &out,
 	})
 	if errors.Is(err, ErrAbsent) {
 		witness.Missing(t, "socketcan", "this kernel has no CAN, and "+err.Error())

@@ -25,7 +25,8 @@ type Sender struct {
 	socks   []*Conn
 	locks   []lock
 	frame   can.Frame    // of drain
-	between func() error // drain, made once: a method value for every frame would be allocated
+	bus     int          // of Send
+	between func() error // again, made once: a method value for every frame would be allocated
 	heard   func(bus int, f *can.Frame)
 }
 
@@ -84,7 +85,7 @@ func openSender(config SenderConfig, take func(name string) (lock, error)) (*Sen
 		}
 	}
 	s := &Sender{session: config.Session, clock: config.Clock, heard: config.Heard}
-	s.between = s.drain
+	s.between = s.again
 	for i, name := range names {
 		l, err := take(name)
 		if err != nil {
@@ -118,11 +119,12 @@ func (s *Sender) Note(facts []gate.Interface) {
 	}
 }
 
-// Halt stops the session for a reason that it cannot see by itself.
-func (s *Sender) Halt(r gate.Refusal) {
+// Slept tells the session for how long the machine was suspended since sending
+// began.
+func (s *Sender) Slept(length time.Duration) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.session.Halt(-1, r)
+	s.session.Slept(length)
 }
 
 // Phase returns how far the session has come.
@@ -172,7 +174,19 @@ func (s *Sender) Send(ctx context.Context, bus int, f *can.Frame) error {
 	if r := s.may(bus, f); r != nil {
 		return c.fail("send on", r)
 	}
+	s.bus = bus
 	return c.send(ctx, f, s.between)
+}
+
+// again comes before every further try of a frame for which there was no room.
+func (s *Sender) again() error {
+	if err := s.drain(); err != nil {
+		return err
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.session.Stuck(s.bus, s.clock())
+	return s.stopped()
 }
 
 func (s *Sender) may(bus int, f *can.Frame) *gate.Refusal {

@@ -193,10 +193,29 @@ func testSenderQueueFull(t *testing.T) {
 	if got := receive(t, c); len(got) != 30 {
 		t.Errorf("%d of 30 frames arrived", len(got))
 	}
+	if out, err := exec.Command("tc", "qdisc", "change", "dev", "vcan1", "root", "netem", "limit", "5", "delay", "1s").CombinedOutput(); err != nil {
+		t.Fatalf("tc: %v: %s", err, out)
+	}
+	stuck, err := OpenVirtual("vcan1", steady())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer stuck.Close()
+	var stop error
+	for i := 0; i < 20 && stop == nil; i++ {
+		f := frame(1, 0)
+		stop = stuck.Send(t.Context(), 0, &f)
+	}
+	if r, ok := errors.AsType[*gate.Refusal](stop); !ok || r.Rule != "stop/not-drained" {
+		t.Errorf("a queue that does not drain: %v", stop)
+	}
+	time.Sleep(time.Second)
+	if out, err := exec.Command("tc", "qdisc", "change", "dev", "vcan1", "root", "netem", "limit", "5", "delay", "20ms").CombinedOutput(); err != nil {
+		t.Fatalf("tc: %v: %s", err, out)
+	}
 	other := open(t, "vcan1", nil)
 	ctx, cancel := context.WithTimeout(t.Context(), 5*time.Millisecond)
 	defer cancel()
-	var err error
 	for i := 0; i < 100 && err == nil; i++ {
 		f := frame(1, 0)
 		err = out.Send(ctx, 0, &f)
