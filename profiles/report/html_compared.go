@@ -54,8 +54,10 @@ func (b *compareBuilder) message(i int) comparedCard {
 	if m.Name != "" {
 		card.ID = m.ID.String()
 	}
-	for k := range m.Rows {
-		r := &m.Rows[k]
+	rows := slices.Clone(m.Rows)
+	slices.SortStableFunc(rows, func(x, y compare.Row) int { return cmp.Compare(y.Verdict, x.Verdict) })
+	for k := range rows {
+		r := &rows[k]
 		card.Rows = append(card.Rows, comparedRow{verdictMarks[r.Verdict], string(r.Aspect), said(r.Text)})
 	}
 	for k := range b.res.Series {

@@ -326,6 +326,26 @@ func luminance(t *testing.T, colour string) float64 {
 	return 0.2126*linear(rgb>>16) + 0.7152*linear(rgb>>8) + 0.0722*linear(rgb)
 }
 
+// TestOddCaptures: whatever a capture holds, its page is whole and says no figure
+// that is none.
+func TestOddCaptures(t *testing.T) {
+	lib := profiles.NewLibrary(profiles.Folder{Name: "library", FS: library.FS()})
+	paths, err := filepath.Glob(filepath.Join(witness.Root(t), "testdata", "captures", "odd-*"))
+	if err != nil || len(paths) < 5 {
+		t.Fatalf("%d captures, %v", len(paths), err)
+	}
+	for _, path := range paths {
+		src := page(t, run(t, lib, "lowan-2-20t-a5", path), report.HTMLOptions{Version: "test"})
+		src = regexp.MustCompile(`(?s)<(style|script)>.*?</(style|script)>`).ReplaceAllString(src, "")
+		if !strings.HasSuffix(src, "</html>\n") {
+			t.Errorf("%s: the page is cut", filepath.Base(path))
+		}
+		if bad := regexp.MustCompile(`\b(NaN|[+-]Inf|%!)`).FindString(src); bad != "" {
+			t.Errorf("%s: the page says %q", filepath.Base(path), bad)
+		}
+	}
+}
+
 // TestPageIsBounded: a capture with faults without end gives a page that says
 // how many it leaves out.
 func TestPageIsBounded(t *testing.T) {
