@@ -10,10 +10,12 @@ import (
 	"github.com/spf13/pflag"
 
 	"plugproof/decode/capture"
+	"plugproof/profiles"
 	"plugproof/profiles/check"
 	"plugproof/profiles/compare"
 	"plugproof/profiles/report"
 	"plugproof/profiles/rules"
+	"plugproof/profiles/stages"
 )
 
 // compareOptions are the flags of compare.
@@ -56,8 +58,9 @@ What the other units complain about comes first, and outranks the rest.
 
 Captures are matched by state (key, engine speed, vehicle speed, lever,
 coolant), not by time. States are told by other units' frames where there are
-any: what a unit sends is never failed by its own word. Another idle speed, fan
-point or torque, another day's weather and a slower rate are for review only.
+any: what a unit sends is never failed by its own word. Where both captures have
+their stages marked (CAPTURE.stages.yaml) those count too. Another idle speed,
+fan point or torque, weather and a slower rate are for review only.
 
 With --profile senders, listeners and functions are known; with --dbc alone what
 the frames mean; with neither, payloads are compared bit by bit.
@@ -110,20 +113,23 @@ func runCompare(ctx context.Context, a *app, o *compareOptions, before, after st
 	if err != nil {
 		return err
 	}
-	for _, side := range []struct {
-		path   string
-		reader **capture.Reader
-	}{{before, &in.Before}, {after, &in.After}} {
-		r, err := capture.Open([]string{side.path}, capture.Options{Stdin: a.stdin, Hash: o.format != "text" || o.entry != nil})
-		if err != nil {
-			return err
-		}
-		defer r.Close()
-		*side.reader = r
+	page.Files = files
+	hash := o.format != "text" || o.entry != nil
+	if in.Before, err = capture.Open([]string{before}, capture.Options{Stdin: a.stdin, Hash: hash}); err != nil {
+		return err
 	}
+	defer in.Before.Close()
+	if in.After, err = capture.Open([]string{after}, capture.Options{Stdin: a.stdin, Hash: hash}); err != nil {
+		return err
+	}
+	defer in.After.Close()
 	inputs := []string{before, after, o.profile}
 	for _, f := range files {
 		inputs = append(inputs, f.File)
+	}
+	marks, err := comparedStages(in, before, after)
+	if err != nil {
+		return err
 	}
 	out, err := a.output(o.out, inputs...)
 	if err != nil {
@@ -134,16 +140,10 @@ func runCompare(ctx context.Context, a *app, o *compareOptions, before, after st
 	if err != nil {
 		return comparisonHint(err)
 	}
-	switch o.format {
-	case "json":
-		err = report.ComparisonJSON(out, res, toolVersion, files)
-	case html:
-		page.Files = files
-		err = report.ComparisonHTML(out, res, in.Setting, page)
-	default:
-		err = report.Comparison(out, res, report.Options{Colour: bool(a.colours(out))})
+	if err := marksFit(marks, res); err != nil {
+		return err
 	}
-	if err != nil {
+	if err := o.write(a, out, res, in.Setting, page); err != nil {
 		return err
 	}
 	a.summary(slices.Concat(in.Before.Reports(), in.After.Reports()))
@@ -154,6 +154,17 @@ func runCompare(ctx context.Context, a *app, o *compareOptions, before, after st
 		return err
 	}
 	return comparedError(res, o.strict)
+}
+
+// write writes the comparison in the format asked for.
+func (o *compareOptions) write(a *app, out *output, res *compare.Result, s *profiles.Setting, page report.HTMLOptions) error {
+	switch o.format {
+	case "json":
+		return report.ComparisonJSON(out, res, toolVersion, page.Files)
+	case html:
+		return report.ComparisonHTML(out, res, s, page)
+	}
+	return report.Comparison(out, res, report.Options{Colour: bool(a.colours(out))})
 }
 
 // page returns what a page shows beside the comparison.
@@ -167,6 +178,36 @@ func (o *compareOptions) page() (page report.HTMLOptions, err error) {
 	}
 	page.CodesAfter, err = readCodes(o.after)
 	return page, err
+}
+
+// comparedStages reads the stages files beside the captures.
+func comparedStages(in *compare.Input, before, after string) (marks [2][]check.Marked, err error) {
+	for i, path := range []string{before, after} {
+		if marks[i], err = check.StagesBeside([]string{path}); err != nil {
+			return marks, err
+		}
+	}
+	for _, m := range marks[0] {
+		in.BeforeStages = m.Spans
+	}
+	for _, m := range marks[1] {
+		in.AfterStages = m.Spans
+	}
+	return marks, nil
+}
+
+// marksFit refuses stages files that speak of another time than their captures.
+func marksFit(marks [2][]check.Marked, res *compare.Result) error {
+	for i, side := range []*compare.Side{&res.Before, &res.After} {
+		for _, m := range marks[i] {
+			inside := slices.ContainsFunc(m.Spans, func(s stages.Span) bool { return s.Start <= side.End && s.End >= side.Start })
+			if !inside && len(m.Spans) > 0 {
+				return hint(&check.MarksError{File: m.File, Capture: m.Capture},
+					"correct its times, which are the stamps of the capture, or take the file away")
+			}
+		}
+	}
+	return nil
 }
 
 func comparisonHint(err error) error {

@@ -12,7 +12,7 @@ import (
 )
 
 // maxAxes is how many coordinates a state has at most.
-const maxAxes = 6
+const maxAxes = 7 // the last is for marked stages
 
 // Coordinates of a state that are no bin.
 const (
@@ -30,6 +30,7 @@ type axis struct {
 	values  []uint64  // of a list: raw values, by bin
 	role    profiles.Role
 	replace bool // it comes from the replaced unit
+	marked  bool // told by stages files beside the captures, not by frames
 }
 
 // bin returns the coordinate of a value.
@@ -63,6 +64,24 @@ func wanted() []axis {
 	}
 }
 
+// markStages makes the stages marked beside both captures the last axis: nobody's
+// frames are needed to tell them.
+func (p *plan) markStages() {
+	a := axis{Axis: Axis{Title: "stage"}, marked: true}
+	for i, name := range profiles.StageNames() {
+		a.Bins = append(a.Bins, Bin{Label: name, From: float64(i), To: float64(i)})
+	}
+	p.axes = append(p.axes, a)
+}
+
+// stageBin returns the coordinate of a stage.
+func stageBin(name string) uint8 {
+	if i := slices.Index(profiles.StageNames(), name); i >= 0 {
+		return uint8(firstBin + i)
+	}
+	return notKnown
+}
+
 // findAxes decides by which signals states are told. The gearbox's input speed,
 // which follows the engine, stands in for the engine speed where there is one:
 // the engine computer's own word would be circular.
@@ -71,7 +90,7 @@ func (p *plan) findAxes() {
 		if a.role == profiles.EngineSpeed && p.has(profiles.InputSpeed) {
 			continue
 		}
-		if a.message, a.signal = p.source(a.role); a.message == nil || len(p.axes) == maxAxes {
+		if a.message, a.signal = p.source(a.role); a.message == nil || len(p.axes) == maxAxes-1 {
 			continue
 		}
 		if a.edges == nil && !a.list() {
@@ -206,6 +225,10 @@ func (h *hints) fit(s *signalPlan) (rank int, ok bool) {
 
 // remarks say what the axes rest on.
 func (j *judge) remarks() (notes []string) {
+	marked := len(j.axes) > 0 && j.p.axes[j.axes[len(j.axes)-1]].marked
+	if j.p.mode == ByBits && marked {
+		return []string{"without definitions the state of the car is known by the marked stages alone"}
+	}
 	if j.p.mode == ByBits {
 		return []string{"without definitions nobody knows in which state the car was: values are shown, and judged only where that does not matter"}
 	}
@@ -215,6 +238,7 @@ func (j *judge) remarks() (notes []string) {
 	for _, i := range j.axes {
 		a := &j.p.axes[i]
 		switch {
+		case a.marked:
 		case a.replace:
 			notes = append(notes, fmt.Sprintf("only the replaced unit itself gives the %s (%s): what it sends is not failed by states told so", a.Title, a.Signal))
 		case a.Sender == "":

@@ -1,9 +1,12 @@
 package compare
 
 import (
+	"math"
+
 	"plugproof/decode/can"
 	"plugproof/decode/survey"
 	"plugproof/profiles"
+	"plugproof/profiles/stages"
 )
 
 // Caps that keep the memory of a collector bounded whatever the capture holds.
@@ -52,6 +55,9 @@ type collector struct {
 	pairs   []pair
 	nextDue int64 // when to look for stale coordinates, ns
 
+	spans              stages.Spans // as marked; nil: none are
+	spanFrom, spanUpTo int64        // in which the stage, the last axis, holds, ns
+
 	any         bool
 	first, last int64 // stamps, earliest and latest
 	total       uint64
@@ -87,10 +93,11 @@ type bus struct {
 // silence is a stretch without a frame of any sender.
 type silence struct{ from, to int64 }
 
-// newCollector returns an empty collector.
-func (p *plan) newCollector(buses *can.Buses, names func(string) string, want map[address]*expected) *collector {
+// newCollector returns an empty collector. spans are the stages marked in the
+// capture, by which the last axis goes where the plan has it.
+func (p *plan) newCollector(buses *can.Buses, names func(string) string, spans stages.Spans, want map[address]*expected) *collector {
 	c := &collector{
-		p: p, names: names, expected: want, buses: buses, survey: survey.New(survey.Options{Buses: buses}),
+		p: p, names: names, spans: spans, expected: want, buses: buses, survey: survey.New(survey.Options{Buses: buses}),
 		index: map[stateKey]int{}, axes: make([]axisSeen, len(p.axes)), pairs: make([]pair, len(p.pairs)),
 	}
 	for i := range c.axes {
@@ -112,9 +119,13 @@ func (c *collector) Add(batch []can.Frame) {
 }
 
 func (c *collector) add(f *can.Frame) {
-	if !c.any {
+	first := !c.any
+	if first {
 		c.any, c.first, c.last = true, f.Time, f.Time
 		c.nextDue = f.Time + staleAfter
+	}
+	if c.spans != nil && (f.Time < c.spanFrom || f.Time >= c.spanUpTo) {
+		c.stage(f, first)
 	}
 	c.first, c.last = min(c.first, f.Time), max(c.last, f.Time)
 	c.total++
@@ -233,6 +244,30 @@ func (c *collector) coordinate(axis int, bin uint8, f *can.Frame) {
 	}
 }
 
+// stage finds the marked stage of a frame. The first frame begins no new state.
+func (c *collector) stage(f *can.Frame, first bool) {
+	bin := uint8(notKnown)
+	c.spanFrom, c.spanUpTo = math.MinInt64, math.MaxInt64
+	for i := range c.spans {
+		s := &c.spans[i]
+		switch {
+		case f.Time >= s.End:
+			c.spanFrom = max(c.spanFrom, s.End)
+		case f.Time < s.Start:
+			c.spanUpTo = min(c.spanUpTo, s.Start)
+		case bin == notKnown:
+			bin = stageBin(s.Stage)
+			c.spanFrom, c.spanUpTo = max(c.spanFrom, s.Start), min(c.spanUpTo, s.End)
+		}
+	}
+	axis := len(c.axes) - 1
+	c.axes[axis].seen, c.axes[axis].last = true, f.Time
+	if c.now[axis] != bin {
+		c.now[axis] = bin
+		c.enter(f.Time, first)
+	}
+}
+
 // touch notes that the signals of axes came again with the same value.
 func (c *collector) touch(axes []int, now int64) {
 	for _, i := range axes {
@@ -245,6 +280,9 @@ func (c *collector) stale(now int64) {
 	c.nextDue = now + staleAfter/4
 	changed := false
 	for i := range c.axes {
+		if c.p.axes[i].marked {
+			continue
+		}
 		since := c.axes[i].last
 		if !c.axes[i].seen {
 			since = c.first

@@ -234,7 +234,7 @@ func (j *judge) fault(x *subject, r Row, kind int) (Row, bool) {
 	case is <= limit:
 		r.Verdict = rules.Review
 		r.NextStep = "single frames: lost or doubled by the adapter, or a second sender"
-	case learned && is < learnedBroken:
+	case learned && (is < learnedBroken || fault == guard.ReservedCounter):
 		r.Verdict = rules.Review
 		r.Text += "; before none of those looked at did so"
 		r.NextStep = "look at these frames: a law that was learned need not hold in every state of the car"
@@ -247,6 +247,9 @@ func (j *judge) fault(x *subject, r Row, kind int) (Row, bool) {
 		r.Text += "; but the stamps do not tell lost frames from wrong steps"
 	default:
 		r.Text += "; its listeners drop them"
+		if j.knowsSenders() && !x.Own {
+			r.NextStep = "another unit sends it: look at its supply, and at what it complains about"
+		}
 	}
 	return r, true
 }

@@ -57,7 +57,7 @@ type reference struct {
 // refer gathers a drive. Without a setting and definitions it goes by bits.
 func refer(t testing.TB, before *mutate.Drive, setting *profiles.Setting, dbcs []decode.Mapping) *reference {
 	t.Helper()
-	p, err := newPlan(setting, dbcs)
+	p, err := newPlan(setting, dbcs, false)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -68,7 +68,7 @@ func refer(t testing.TB, before *mutate.Drive, setting *profiles.Setting, dbcs [
 }
 
 func (r *reference) gather(d *mutate.Drive, file string, want map[address]*expected) *shot {
-	c := r.p.newCollector(d.Buses, func(name string) string { return name }, want)
+	c := r.p.newCollector(d.Buses, func(name string) string { return name }, nil, want)
 	c.Add(d.Frames)
 	return newShot(c, []capture.FileReport{{Path: file, Frames: uint64(len(d.Frames))}})
 }

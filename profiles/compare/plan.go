@@ -70,8 +70,9 @@ type flagPlan struct {
 	severe bool // a fault or an emergency program, not just a lamp
 }
 
-// newPlan compiles what is known of the car. dbcs is only looked at without a setting.
-func newPlan(setting *profiles.Setting, dbcs []decode.Mapping) (*plan, error) {
+// newPlan compiles what is known of the car. dbcs is only looked at without a
+// setting; marked says that both captures have their stages marked.
+func newPlan(setting *profiles.Setting, dbcs []decode.Mapping, marked bool) (*plan, error) {
 	p := &plan{mode: ByBits, setting: setting, byBus: map[string]map[profiles.ID]*messagePlan{}, byDef: map[*decode.Message]*messagePlan{}}
 	p.unknown = &messagePlan{decoder: bytewise()}
 	p.unknown.signals = p.unknown.plan(&profiles.Message{}, nil)
@@ -91,6 +92,9 @@ func newPlan(setting *profiles.Setting, dbcs []decode.Mapping) (*plan, error) {
 		return nil, err
 	}
 	p.findAxes()
+	if marked {
+		p.markStages()
+	}
 	p.findFlags()
 	p.findPairs()
 	return p, nil

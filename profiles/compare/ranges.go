@@ -32,7 +32,7 @@ func (u axesUse) any() bool { return u != axesUse{} }
 func (j *judge) trusted(x *subject) (use axesUse) {
 	for _, i := range j.axes {
 		a := &j.p.axes[i]
-		use[i] = a.message != x.plan && a.Sender != "" && a.Sender != x.Sender && (!a.replace || !x.Own && j.knowsSenders())
+		use[i] = a.marked || a.message != x.plan && a.Sender != "" && a.Sender != x.Sender && (!a.replace || !x.Own && j.knowsSenders())
 	}
 	return use
 }
@@ -40,7 +40,7 @@ func (j *judge) trusted(x *subject) (use axesUse) {
 // believed returns all axes but those that the message itself tells.
 func (j *judge) believed(x *subject) (use axesUse) {
 	for _, i := range j.axes {
-		use[i] = j.p.axes[i].message != x.plan
+		use[i] = j.p.axes[i].marked || j.p.axes[i].message != x.plan
 	}
 	return use
 }
@@ -217,11 +217,14 @@ func (j *judge) keep(x *subject, signal int) {
 // before, and where it lay before. The first that is not so is told. It reports
 // whether there were states to judge it in.
 func (j *judge) signal(x *subject, i int) (judged bool) {
-	use := j.trusted(x)
-	list, circled := j.match(x, i, use), !use.any()
-	if circled || len(list) == 0 { // nobody else tells a state
-		use, circled = j.believed(x), true
-		list = j.match(x, i, use)
+	use, doubt := j.trusted(x), ""
+	list, coarse := j.matchAsFarAs(x, i, &use)
+	switch {
+	case !use.any() || len(list) == 0: // nobody else tells a state
+		use, doubt = j.believed(x), "its own sender may tell that state"
+		list, _ = j.matchAsFarAs(x, i, &use)
+	case coarse:
+		doubt = "too few frames came in states told more closely"
 	}
 	asks := []struct {
 		ask     func(*subject, int, []matched) (Row, bool)
@@ -233,7 +236,7 @@ func (j *judge) signal(x *subject, i int) (judged bool) {
 			continue
 		}
 		if a.byState || r.State >= 0 {
-			r = stateless(r, circled, !use.any() && a.byState)
+			r = stateless(r, doubt, !use.any() && a.byState)
 		}
 		x.add(r)
 		return true
@@ -241,16 +244,32 @@ func (j *judge) signal(x *subject, i int) (judged bool) {
 	return len(list) > 0
 }
 
+// matchAsFarAs matches by the given axes; where no state has enough frames on both
+// sides, without the last of them, and so on. use is then what was matched by, and
+// coarse says that it is less than was given.
+func (j *judge) matchAsFarAs(x *subject, i int, use *axesUse) (list []matched, coarse bool) {
+	list = j.match(x, i, *use)
+	for at := maxAxes - 1; at > 0 && len(list) == 0; at-- {
+		less := *use
+		if less[at] = false; less == *use || !less.any() {
+			continue
+		}
+		*use, coarse = less, true
+		list = j.match(x, i, less)
+	}
+	return list, coarse
+}
+
 // stateless takes back a verdict that rests on states which nobody tells (blind),
-// or which the sender itself may tell (circled).
-func stateless(r Row, circled, blind bool) Row {
+// or of which there is a doubt.
+func stateless(r Row, doubt string, blind bool) Row {
 	switch {
 	case blind:
 		r.Verdict = rules.NotTestable
 		r.NextStep = "give a profile, or a DBC file that defines engine speed, lever or key: else nobody knows the state of the car"
-	case circled && r.Verdict == rules.Fail:
+	case doubt != "" && r.Verdict == rules.Fail:
 		r.Verdict = rules.Review
-		r.Text += "; only for review, as its own sender may tell that state"
+		r.Text += "; only for review, as " + doubt
 	}
 	return r
 }

@@ -171,10 +171,18 @@ type Row struct {
 type Axis struct {
 	Title   string // "engine speed"
 	Unit    string
-	Signal  profiles.SignalRef
-	Sender  string // "": not known
-	Circled bool   // of the replaced unit itself, or of nobody knows whom: its own signals are judged in these bins for a review at most
+	Signal  profiles.SignalRef // "": told by stages marked beside the captures
+	Sender  string             // "": not known
+	Circled bool               // of the replaced unit itself, or of nobody knows whom: its own signals are judged in these bins for a review at most
 	Bins    []Bin
+}
+
+// Name says what an axis is told by: "engine speed (EngineSpeed.EngineSpeedRpm)".
+func (a *Axis) Name() string {
+	if a.Signal == "" {
+		return a.Title + " as marked"
+	}
+	return a.Title + " (" + string(a.Signal) + ")"
 }
 
 // Bin is one stretch of an Axis. Values lie in [From, To); the ends of the outer

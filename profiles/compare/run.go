@@ -11,6 +11,7 @@ import (
 	"plugproof/decode/can"
 	"plugproof/decode/capture"
 	"plugproof/profiles"
+	"plugproof/profiles/stages"
 )
 
 // Input of Run. Before and After are read to their ends, one after the other.
@@ -26,6 +27,10 @@ type Input struct {
 
 	// Definitions are DBC files, for a car without a profile.
 	Definitions []decode.Mapping
+
+	// BeforeStages and AfterStages are the stages marked in the captures. With both
+	// there is one more axis to match states by, which needs no frames to tell it.
+	BeforeStages, AfterStages stages.Spans
 
 	// Reading is called before a capture is read, and what it returns after; nil:
 	// nobody watches.
@@ -46,19 +51,24 @@ func (e *OtherCarError) Error() string {
 // Run reads both captures and sets them against each other. The error is that of
 // reading, ErrNothing or an *OtherCarError.
 func Run(ctx context.Context, in *Input) (*Result, error) {
-	p, err := newPlan(in.Setting, in.Definitions)
+	marked := len(in.BeforeStages) > 0 && len(in.AfterStages) > 0
+	p, err := newPlan(in.Setting, in.Definitions, marked)
 	if err != nil {
 		return nil, err
 	}
+	spansBefore, spansAfter := in.BeforeStages, in.AfterStages
+	if !marked {
+		spansBefore, spansAfter = nil, nil
+	}
 	before, err := in.gather(ctx, in.Before, func() *collector {
-		return p.newCollector(in.Before.Buses(), busNames(in.BeforeBuses), nil)
+		return p.newCollector(in.Before.Buses(), busNames(in.BeforeBuses), spansBefore, nil)
 	})
 	if err != nil {
 		return nil, fmt.Errorf("before: %w", err)
 	}
 	want := before.expect()
 	after, err := in.gather(ctx, in.After, func() *collector {
-		return p.newCollector(in.After.Buses(), busNames(in.AfterBuses), want)
+		return p.newCollector(in.After.Buses(), busNames(in.AfterBuses), spansAfter, want)
 	})
 	if err != nil {
 		return nil, fmt.Errorf("after: %w", err)

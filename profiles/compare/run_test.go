@@ -79,10 +79,10 @@ func TestCuts(t *testing.T) {
 	ref := refer(t, d, load(t, car), nil)
 	whole := ref.set(d)
 	same := func(name string) string { return name }
-	c := ref.p.newCollector(d.Buses, same, ref.want)
+	c := ref.p.newCollector(d.Buses, same, nil, ref.want)
 	for frames := d.Frames; len(frames) > 0; {
 		n := min(len(frames), 7001)
-		next := ref.p.newCollector(d.Buses, same, ref.want)
+		next := ref.p.newCollector(d.Buses, same, nil, ref.want)
 		next.Add(frames[:n])
 		c.Merge(next)
 		frames = frames[n:]
@@ -122,6 +122,45 @@ func states(r *Result) map[string]uint64 {
 		m[r.States[i].Label] = r.States[i].After
 	}
 	return m
+}
+
+// TestMarkedStages holds that stages marked beside both captures are states that
+// nobody's frames must tell, so that values can be judged without definitions.
+func TestMarkedStages(t *testing.T) {
+	car, _ := demo.ParseSetting("lowan-1-20-m5")
+	d := record(t, car, demo.Options{Seed: 1})
+	colder := record(t, car, demo.Options{Seed: 1, Warmer: -30})
+	a, b := write(t, "a.log", d.Buses, d.Frames), write(t, "b.log", colder.Buses, colder.Frames)
+	res, err := run(t, a, b, 1, Input{BeforeStages: d.Stages, AfterStages: colder.Stages})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(res.Axes) != 1 || res.Axes[0].Title != "stage" || res.Axes[0].Circled {
+		t.Fatalf("axes are %+v", res.Axes)
+	}
+	labels := map[string]uint64{}
+	for i := range res.States {
+		labels[res.States[i].Label] = res.States[i].After
+	}
+	for _, span := range d.Stages {
+		if labels["stage "+span.Stage] == 0 {
+			t.Errorf("no frame with stage %s in %v", span.Stage, labels)
+		}
+	}
+	judged := 0
+	for i := range res.Messages {
+		for _, r := range res.Messages[i].Rows {
+			if r.Aspect == Range && r.Verdict == rules.Review && r.State >= 0 {
+				judged++
+			}
+		}
+	}
+	if judged == 0 {
+		t.Error("another day's temperatures are nowhere for review")
+	}
+	if res, err = run(t, a, b, 1, Input{BeforeStages: d.Stages}); err != nil || len(res.Axes) != 0 {
+		t.Errorf("marked on one side only: %v, axes %+v", err, res.Axes)
+	}
 }
 
 // TestRefused holds that what cannot be compared is refused with a reason.
@@ -181,7 +220,7 @@ func TestAllocations(t *testing.T) {
 	car, _ := demo.ParseSetting("lowan-2-20t-a5")
 	d := record(t, car, demo.Options{Seed: 1})
 	for _, ref := range []*reference{refer(t, d, load(t, car), nil), refer(t, d, nil, definitions(t, car))} {
-		c := ref.p.newCollector(d.Buses, func(name string) string { return name }, ref.want)
+		c := ref.p.newCollector(d.Buses, func(name string) string { return name }, nil, ref.want)
 		c.Add(d.Frames)
 		batch := d.Frames[len(d.Frames)/2 : len(d.Frames)/2+4096]
 		for range 60 { // lists of changes grow up to their limits

@@ -79,7 +79,7 @@ func (v *comparison) head() {
 func (v *comparison) axes() string {
 	var names []string
 	for i := range v.res.Axes {
-		names = append(names, fmt.Sprintf("%s (%s)", v.res.Axes[i].Title, v.res.Axes[i].Signal))
+		names = append(names, v.res.Axes[i].Name())
 	}
 	both := 0
 	for i := range v.res.States {

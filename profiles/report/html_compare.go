@@ -2,7 +2,6 @@ package report
 
 import (
 	"cmp"
-	"fmt"
 	"io"
 	"strings"
 
@@ -173,7 +172,7 @@ func (b *compareBuilder) facts() []fact {
 	list = append(list, fact{Name: "Compared by", Texts: []string{by[res.Mode]}})
 	var axes []string
 	for i := range res.Axes {
-		axes = append(axes, fmt.Sprintf("%s (%s)", res.Axes[i].Title, res.Axes[i].Signal))
+		axes = append(axes, res.Axes[i].Name())
 	}
 	if axes != nil {
 		list = append(list, fact{Name: "Matched by the state of the car, told by", Texts: []string{strings.Join(axes, "; ")}, Wide: true})
