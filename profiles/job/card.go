@@ -96,6 +96,30 @@ func Quantities() []Quantity {
 	return []Quantity{RestVolts, OhmsFactory, OhmsWithout, OhmsNew, HighVolts, LowVolts, Bitrate}
 }
 
+// Words gives a quantity in words, and its unit.
+func (q Quantity) Words() (what, unit string) {
+	words := map[Quantity][2]string{
+		OhmsFactory: {"between CAN-H and CAN-L, factory ECU plugged in", "ohm"},
+		OhmsWithout: {"between CAN-H and CAN-L, no ECU", "ohm"},
+		OhmsNew:     {"between CAN-H and CAN-L, new ECU", "ohm"},
+		RestVolts:   {"battery at rest", "V"},
+		HighVolts:   {"CAN-H at rest", "V"},
+		LowVolts:    {"CAN-L at rest", "V"},
+		Bitrate:     {"bit rate", "kbit/s"},
+	}
+	return words[q][0], words[q][1]
+}
+
+// Mask hides a vehicle number but for its last four characters: what leaves the
+// folder must not tell whose car it is.
+func Mask(vin string) string {
+	const shown = 4
+	if len(vin) <= shown {
+		return strings.Repeat("*", len(vin))
+	}
+	return strings.Repeat("*", len(vin)-shown) + vin[len(vin)-shown:]
+}
+
 // most is a bound above which no reading of a car lies.
 const most = 1e6
 

@@ -144,6 +144,27 @@ func (j *Job) FileCapture(source string, e Entry) (Entry, error) {
 	return j.Note(e)
 }
 
+// FileReport writes a handover report into the folder and notes it in the journal.
+func (j *Job) FileReport(content []byte, time string) (Entry, error) {
+	e := Entry{Kind: ReportDoc, Command: "report", Time: time, File: j.freeName(resultsDir, "handover", ".html")}
+	if err := atomicfile.WriteFile(j.Path(e.File), content); err != nil {
+		return e, err
+	}
+	return j.Note(e)
+}
+
+// Checks are the journal's results of check on the car with the new ECU, the
+// newest last.
+func (j *Job) Checks() []Entry {
+	var list []Entry
+	for _, e := range j.Journal {
+		if e.Kind == Result && e.Command == "check" && e.Moment == After {
+			list = append(list, e)
+		}
+	}
+	return list
+}
+
 // FileResult writes a result into the folder and notes it in the journal.
 // extension is that of its format, with the dot.
 func (j *Job) FileResult(content []byte, extension string, e Entry) (Entry, error) {

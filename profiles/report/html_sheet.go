@@ -31,6 +31,7 @@ type sheet struct {
 	Check    *checkPart // one of these
 	Identify *identifyPart
 	Compare  *comparePart
+	Job      *jobPart
 
 	Handover handover
 	Version  string
