@@ -96,6 +96,16 @@ func (m *Message) Missing(f *can.Frame, dst []*Signal) []*Signal {
 // Signal returns the (first) signal of that name, nil when there is none.
 func (m *Message) Signal(name string) *Signal { return m.byName[name] }
 
+// Compile returns the compiled form of one message, for those who know which
+// frames are its and need no Table. It is nil where no frame can have its identifier.
+func Compile(def *dbc.Message) *Message {
+	if f := (can.Frame{ID: def.ID, Flags: extended(def)}); f.Valid() != nil {
+		return nil
+	}
+	m, _ := compile(def)
+	return m
+}
+
 // compile makes the plan of a message and says which signals it had to leave out.
 func compile(def *dbc.Message) (*Message, []dbc.Diagnostic) {
 	m := &Message{Def: def}

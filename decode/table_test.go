@@ -184,3 +184,21 @@ func TestIDMap(t *testing.T) {
 		}
 	}
 }
+
+// TestCompile: a message compiled alone decodes as one out of a table.
+func TestCompile(t *testing.T) {
+	def := &dbc.Message{Name: "M", ID: 0x123, Length: 2, Signals: []*dbc.Signal{
+		{Name: "A", Start: 0, Length: 12, Order: dbc.Intel, Factor: 0.5, Offset: -3},
+	}}
+	dec, _ := NewDecoder([]Mapping{{Database: &dbc.Database{Messages: []*dbc.Message{def}}}})
+	f := can.Frame{ID: 0x123}
+	f.SetPayload([]byte{0x34, 0x12})
+	want, _ := dec.Bus("").Lookup(&f).Decode(&f, nil)
+	got, complete := Compile(def).Decode(&f, nil)
+	if len(got) != 1 || !complete || got[0].Raw != want[0].Raw || got[0].Phys != want[0].Phys || got[0].Raw != 0x234 {
+		t.Errorf("got %+v, want %+v", got, want)
+	}
+	if m := Compile(&dbc.Message{ID: 0x800}); m != nil {
+		t.Error("a message is compiled that no frame can be")
+	}
+}

@@ -16,7 +16,7 @@ import (
 )
 
 func lowan() *profiles.Library {
-	return profiles.NewLibrary(profiles.Folder{Name: "library", FS: library.FS()})
+	return profiles.NewLibrary(profiles.Folder{Name: "library", FS: library.FS(), Checked: true})
 }
 
 func BenchmarkLoad(b *testing.B) {

@@ -20,6 +20,7 @@ type Options struct {
 // Plan is what collectors of one setting share: compiled once, never written to.
 type Plan struct {
 	opts     Options
+	named    map[profiles.SignalRef]bool // signals that the profile speaks of
 	messages []*messagePlan
 	byBus    map[string]map[profiles.ID]*messagePlan
 	fits     []Fit

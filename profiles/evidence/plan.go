@@ -6,7 +6,6 @@ import (
 	"slices"
 
 	"plugproof/decode"
-	"plugproof/decode/can"
 	"plugproof/decode/dbc"
 	"plugproof/decode/guard"
 	"plugproof/decode/survey"
@@ -49,12 +48,11 @@ type signalPlan struct {
 // NewPlan compiles a setting for collecting. The error says which protection or
 // reference of the profile cannot be.
 func NewPlan(opts Options) (*Plan, error) {
-	p := &Plan{opts: opts, byBus: map[string]map[profiles.ID]*messagePlan{}}
+	p := &Plan{opts: opts, named: opts.Setting.NamedSignals(), byBus: map[string]map[profiles.ID]*messagePlan{}}
 	p.planFits()
 	p.planTalks()
-	named := opts.Setting.NamedSignals()
 	for _, facts := range opts.Setting.Messages {
-		plan, err := p.planMessage(facts, named)
+		plan, err := p.planMessage(facts)
 		if err != nil {
 			return nil, fmt.Errorf("message %s: %w", facts.Name, err)
 		}
@@ -83,7 +81,7 @@ func (p *Plan) planFits() {
 	}
 }
 
-func (p *Plan) planMessage(facts *profiles.MessageFacts, named map[profiles.SignalRef]bool) (*messagePlan, error) {
+func (p *Plan) planMessage(facts *profiles.MessageFacts) (*messagePlan, error) {
 	plan := &messagePlan{facts: facts, length: -1, page: -1, series: p.opts.Series}
 	if facts.Kind == profiles.Cyclic || facts.Kind == profiles.Mixed {
 		plan.cycle = int64(facts.Cycle.Value)
@@ -104,14 +102,15 @@ func (p *Plan) planMessage(facts *profiles.MessageFacts, named map[profiles.Sign
 		plan.talks = p.partsOf(plan)
 		return plan, nil
 	}
-	decoder, _ := decode.NewDecoder([]decode.Mapping{{Database: &dbc.Database{Messages: []*dbc.Message{facts.Def}}}})
-	plan.decoder = decoder.Bus("").Lookup(&can.Frame{ID: facts.Def.ID, Flags: formatOf(facts.Def)})
+	plan.decoder = decode.Compile(facts.Def)
 	if plan.decoder == nil {
 		return nil, fmt.Errorf("internal error: its definition cannot be compiled")
 	}
+	guarding := facts.Guarding()
 	for i := range plan.decoder.Signals {
-		plan.signals = append(plan.signals, p.planSignal(facts, &plan.decoder.Signals[i], named))
-		if plan.decoder.Signals[i].Def.Multiplexer && plan.page < 0 {
+		sig := &plan.decoder.Signals[i]
+		plan.signals = append(plan.signals, p.planSignal(facts, sig, guarding[sig.Def.Name]))
+		if sig.Def.Multiplexer && plan.page < 0 {
 			plan.page = i
 		}
 	}
@@ -119,13 +118,6 @@ func (p *Plan) planMessage(facts *profiles.MessageFacts, named map[profiles.Sign
 	plan.talks = p.partsOf(plan)
 	plan.calm = newCalmPlan(plan)
 	return plan, nil
-}
-
-func formatOf(def *dbc.Message) can.Flags {
-	if def.Extended {
-		return can.Extended
-	}
-	return 0
 }
 
 // ignoredBits returns the bits of the first 8 bytes that counter, toggle bit,
@@ -143,14 +135,14 @@ func ignoredBits(plan *messagePlan) (mask uint64) {
 	return mask
 }
 
-func (p *Plan) planSignal(facts *profiles.MessageFacts, sig *decode.Signal, named map[profiles.SignalRef]bool) signalPlan {
+func (p *Plan) planSignal(facts *profiles.MessageFacts, sig *decode.Signal, guards bool) signalPlan {
 	def := sig.Def
 	ref := profiles.SignalRef(facts.Name + "." + def.Name)
 	own := facts.Own.Signals[def.Name]
 	if own == nil {
 		own = &profiles.Signal{}
 	}
-	s := signalPlan{sig: sig, own: own, na: own.NotAvailable(def), quantum: def.Factor, named: named[ref]}
+	s := signalPlan{sig: sig, own: own, na: own.NotAvailable(def), quantum: def.Factor, named: p.named[ref]}
 	if s.quantum < 0 {
 		s.quantum = -s.quantum
 	}
@@ -163,7 +155,6 @@ func (p *Plan) planSignal(facts *profiles.MessageFacts, sig *decode.Signal, name
 		}
 	}
 	s.short = def.Length <= shortBits && !sig.Float()
-	guards := facts.Guarding()[def.Name]
 	s.guards = guards && !s.named && !def.Multiplexer
 	guarding := guards || def.Multiplexer
 	if def.Length < 8 || def.Length > 64 || sig.Float() || guarding {

@@ -77,6 +77,8 @@ type Case struct {
 	Buses          func(bus uint16) string    // interface names by can.Frame.Bus
 
 	BaselineReports []capture.FileReport // of the baseline's records
+
+	refs []profiles.SignalRef // see named
 }
 
 // Sent reports whether a message is one that this capture should hold: its

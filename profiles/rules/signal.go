@@ -87,10 +87,7 @@ func (c *Case) subjects(r *Results, judge func(x *subject)) {
 		return
 	}
 	sources := c.Setting.Sources()
-	refs := slices.Sorted(maps.Keys(c.Setting.NamedSignals()))
-	// Sources first: a gateway passes on what it gets.
-	slices.SortStableFunc(refs, func(a, b profiles.SignalRef) int { return cmp.Compare(len(sources[a]), len(sources[b])) })
-	for _, ref := range refs {
+	for _, ref := range c.named(sources) {
 		if slices.ContainsFunc(sources[ref], r.hasOn) {
 			continue
 		}
@@ -98,6 +95,16 @@ func (c *Case) subjects(r *Results, judge func(x *subject)) {
 			judge(x)
 		}
 	}
+}
+
+// named returns the signals that the profile speaks of. Sources come first: a
+// gateway passes on what it gets.
+func (c *Case) named(sources map[profiles.SignalRef][]profiles.SignalRef) []profiles.SignalRef {
+	if c.refs == nil {
+		c.refs = slices.Sorted(maps.Keys(c.Setting.NamedSignals()))
+		slices.SortStableFunc(c.refs, func(a, b profiles.SignalRef) int { return cmp.Compare(len(sources[a]), len(sources[b])) })
+	}
+	return c.refs
 }
 
 // subject returns a signal to be judged; nil when its message did not pass so
