@@ -204,13 +204,14 @@ func valueRows() []corruption {
 			},
 		},
 		{
-			name: "engine speed unfiltered", rule: "signal/outliers", verdict: rules.Review, message: "EngineSpeed", function: "tachometer", within: nobody, baseline: true,
+			name: "engine speed swings at idle", rule: "signal/outliers", verdict: rules.Review, message: "EngineSpeed", function: "tachometer", within: nobody, baseline: true,
 			apply: func(d *Drive, r *rand.Rand) spoiled {
-				return of(d.Phys(rpm, 0, func(_ int, v float64) float64 {
+				phase := 2 * math.Pi * r.Float64()
+				return of(d.Phys(rpm, 0, func(n int, v float64) float64 {
 					if v < 300 {
 						return v
 					}
-					return v + 120*(r.Float64()-0.5)
+					return v + 100*math.Sin(phase+float64(n)/3)
 				}))
 			},
 		},

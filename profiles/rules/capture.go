@@ -167,13 +167,13 @@ func (c *Case) losses(b *evidence.Bus) (whose string, share float64, lost uint64
 }
 
 // notSent counts the frames that a message misses because nobody sent, or nobody
-// recorded: while the key was off between two drives, and in the pauses, of which
-// judgePaused speaks.
+// recorded: while the key was off between two drives, while the starter took the
+// supply away, and in the pauses, of which judgePaused speaks.
 func (c *Case) notSent(m *profiles.MessageFacts, pauses []evidence.Event) (n uint64) {
 	s := c.Evidence.Messages[m.Name].Stream
 	for i := range s.LongGaps.Worst {
 		gap := &s.LongGaps.Worst[i]
-		if c.away(m.Name, gap) || slices.ContainsFunc(pauses, func(p evidence.Event) bool { return overlap(gap, &p) }) {
+		if c.away(m.Name, gap) || c.cranking(gap.Frame.Time) || slices.ContainsFunc(pauses, func(p evidence.Event) bool { return overlap(gap, &p) }) {
 			n += uint64(gap.Gap / int64(m.Cycle.Value))
 		}
 	}

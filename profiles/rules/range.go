@@ -153,10 +153,12 @@ func outside(s *evidence.Signal, spans stages.Spans, want *profiles.Range) (away
 // is sent without the filter that the gauge needs.
 func judgeIdle(c *Case, r *Results) {
 	x := c.role(profiles.EngineSpeed, r)
-	if x == nil || x.base == nil || r.hasOn(x.ref) || explained(x, r) || x.s.Track.Width() != x.base.Track.Width() {
+	if x == nil || x.base == nil || r.hasOn(x.ref) || explained(x, r) {
 		return
 	}
 	now, was := spread(x.s, c.Stages.Of(x.m.Name, "idle")), spread(x.base, c.BaselineStages.Of(x.m.Name, "idle"))
+	// A value swings more in a longer bucket: twice as much at most in twice the time.
+	was *= max(1, float64(x.s.Track.Width())/float64(x.base.Track.Width()))
 	if was == 0 || now < noiseRatio*was {
 		return
 	}

@@ -170,7 +170,7 @@ func judgeLongGap(c *Case, r *Results) {
 		var hits evidence.Events
 		for i := range ev.Stream.LongGaps.Worst {
 			gap := &ev.Stream.LongGaps.Worst[i]
-			dip := c.Own(m) && r.Has("wiring/crank-dip", "") && c.cranking(gap.Frame.Time)
+			dip := r.Has("wiring/crank-dip", "") && c.cranking(gap.Frame.Time)
 			if gap.Gap > int64(limit) && gap.Frame.Time-gap.Gap >= w.start && gap.Frame.Time <= w.end && !c.shared(ev.Stream, gap) && !dip && !c.away(m.Name, gap) {
 				hits.Count++
 				hits.First = append(hits.First, *gap)
