@@ -286,6 +286,7 @@ type Stage struct {
 	When      []Condition `yaml:"when"`                // on the frames of other units
 	Otherwise []Condition `yaml:"otherwise,omitempty"` // where When cannot tell; may ask the replaced unit
 	Lasting   Time        `yaml:"lasting,omitempty"`   // 0: 1 s
+	Bridge    Time        `yaml:"bridge,omitempty"`    // stretches that are no further apart are one: repeats of a stimulus
 }
 
 // Condition is a comparison of one signal, or its movement.

@@ -41,6 +41,9 @@ func varieties() []variety {
 		{name: "road only", change: func(d *Drive, _ *rand.Rand) spoiled { return part(d, "road", 15*second) }},
 		{name: "ECU alone on the bench", change: func(d *Drive, _ *rand.Rand) spoiled { return alone(d, "Engine", rules.ECUOnBench) }},
 		{name: "cluster alone on the bench", change: func(d *Drive, _ *rand.Rand) spoiled { return alone(d, "Cluster", rules.ListenerOnBench) }},
+		{name: "key-on marked 1.5 s early", change: func(d *Drive, _ *rand.Rand) spoiled {
+			return spoiled{frames: d.Frames, stages: marked(d.Stages, -1500e6)}
+		}},
 		{name: "two drives in one capture", change: func(d *Drive, _ *rand.Rand) spoiled { return twice(d) }},
 		{name: "from crank to road", change: func(d *Drive, _ *rand.Rand) spoiled {
 			from, to := d.Stage("crank").Start, d.Stage("road").End
@@ -63,6 +66,21 @@ func part(d *Drive, stage string, length int64) spoiled {
 	span := d.Stage(stage)
 	to := min(span.End, span.Start+length)
 	return spoiled{frames: cut(d.Frames, span.Start, to), stages: between(d.Stages, span.Start, to)}
+}
+
+// marked sets the end of asleep and the start of key-on as somebody who is late,
+// or early.
+func marked(spans stages.Spans, by int64) stages.Spans {
+	out := slices.Clone(spans)
+	for i := range out {
+		switch out[i].Stage {
+		case "asleep":
+			out[i].End += by
+		case "key-on":
+			out[i].Start += by
+		}
+	}
+	return out
 }
 
 // alone is what one unit sends, taken on the bench.

@@ -199,6 +199,15 @@ func timingRows() []corruption {
 			},
 		},
 		{
+			name: "starts 3 s late, key-on marked 1.5 s late", rule: "message/late-start", verdict: rules.Fail, message: "EngineSpeed", function: "tachometer",
+			apply: func(d *Drive, _ *rand.Rand) spoiled {
+				w := d.Message("EngineSpeed")
+				frames, first := d.Drop(w.In(0, after(d.Frames, w, 0)+3*second))
+				d.recount(frames, "EngineSpeed")
+				return spoiled{frames: frames, first: after(frames, w, first), stages: marked(d.Stages, 1500e6)}
+			},
+		},
+		{
 			name: "first valid 4.5 s late", rule: "message/late-start", verdict: rules.Fail, message: "EngineTemps", function: "coolant-gauge", says: "first is valid", within: nobody,
 			apply: func(d *Drive, _ *rand.Rand) spoiled {
 				from := after(d.Frames, d.Message("EngineTemps"), 0)

@@ -20,7 +20,8 @@ type window struct {
 }
 
 // awake returns the stretch in which a message is expected: from key-on, where
-// that is in the capture, to key-off. Stages that rest on the message itself do
+// that is in the capture, to key-off. Where another unit tells of the key that is
+// the instant, else it is the stage's. Stages that rest on the message itself do
 // not count.
 func (c *Case) awake(message string) window {
 	w := window{start: c.Evidence.Start, end: c.Evidence.End}
@@ -34,6 +35,9 @@ func (c *Case) awake(message string) window {
 	if on := c.Stages.Of(message, "key-on"); len(on) > 0 && on[0].Start <= w.start+200e6 {
 		w.perhaps = true
 	}
+	if at, ok := c.keyTurned(message, w.start); ok && w.keyOn {
+		w.start = at
+	}
 	if off := c.Stages.Of(message, "key-off"); len(off) > 0 {
 		first := c.turnedOff(off)
 		if first.Start > w.start && !c.after(first.Start) {
@@ -41,6 +45,35 @@ func (c *Case) awake(message string) window {
 		}
 	}
 	return w
+}
+
+// handSlack is by how much a marker set by hand may be off the turn of the key, ns.
+const handSlack = 3e9
+
+// keyTurned returns when, near a stamp, another unit's ignition state turned to
+// on: truer than a marker that somebody set by hand.
+func (c *Case) keyTurned(message string, near int64) (at int64, ok bool) {
+	stage := c.Setting.Stages["key-on"]
+	if stage == nil {
+		return 0, false
+	}
+	for _, condition := range slices.Concat(stage.When, stage.Otherwise) {
+		name, signal := condition.Signal.Split()
+		m := c.Setting.Message(name)
+		if len(condition.Is) == 0 || name == message || m == nil || c.Own(m) {
+			continue
+		}
+		s := c.Evidence.Messages[name].Signals[signal]
+		if s == nil || s.Changes == nil {
+			continue
+		}
+		for i, step := range s.Changes.Steps() {
+			if i > 0 && slices.Contains(condition.Is, int64(step.Raw)) && step.Time > near-handSlack && step.Time < near+handSlack {
+				return step.Time, true
+			}
+		}
+	}
+	return 0, false
 }
 
 // turnedOff returns the first of the last run of key-off stretches: a bus that

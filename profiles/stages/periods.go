@@ -137,6 +137,18 @@ func appendPeriod(list []period, p period, gap int64) []period {
 	return append(list, p)
 }
 
+// bridged joins periods that are no further apart than gap, ns.
+func bridged(list []period, gap int64) []period {
+	if gap == 0 {
+		return list
+	}
+	var out []period
+	for _, p := range list {
+		out = appendPeriod(out, p, gap)
+	}
+	return out
+}
+
 func intersect(a, b []period) []period {
 	var out []period
 	for i, j := 0, 0; i < len(a) && j < len(b); {

@@ -171,7 +171,7 @@ func Recognise(ev *evidence.Evidence) Spans {
 			continue
 		}
 		lasting := cmp.Or(int64(stage.Lasting), 1e9)
-		for _, p := range holding(ev, conditions) {
+		for _, p := range bridged(holding(ev, conditions), int64(stage.Bridge)) {
 			if p.end-p.start >= lasting {
 				spans = append(spans, Span{
 					Stage: name, Start: p.start, End: p.end, Source: Recognised, RestsOn: restsOn(conditions),

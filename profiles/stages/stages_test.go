@@ -63,6 +63,7 @@ stages:
   pedal: {when: [{signal: Other.Switch, is: [2]}, {signal: Other.Level, moves: true}]}
   brake: {when: [{signal: Other.Level, moves: true, within: 9s}]}
   rev: {when: [{signal: Other.Level, above: 50}], lasting: 3s}
+  warm-up: {when: [{signal: Other.Level, above: 50}], lasting: 3s, bridge: 3s}
   idle: {when: [], otherwise: [{signal: Own.Runs, is: [1]}]}
 `)},
 	}})
@@ -113,6 +114,7 @@ func TestRecognise(t *testing.T) {
 		{Stage: "pedal", Start: 10 * s, End: 12 * s},
 		{Stage: "brake", Start: 10 * s, End: 29 * s},
 		{Stage: "rev", Start: 20 * s, End: 25 * s},
+		{Stage: "warm-up", Start: 20 * s, End: 29 * s}, // the short one is a repeat
 		{Stage: "idle", Start: 25 * s, End: 30 * s},
 	} {
 		found := 0
