@@ -54,6 +54,7 @@ counted as a pass and says what would make it so.
 		Example: `  plugproof check after.log --profile lowan-2-20t-a5
   plugproof check after.log -p lowan-2-20t-a5 --baseline before.log --bus can1=body
   plugproof check after.log -p lowan-2-20t-a5 --format html --out report.html
+  plugproof check after.log --baseline before.log --dbc drive.dbc --unplugged without.log
   plugproof check - -p ./mine.yaml --scope ecu-on-bench --format json < bench.log`,
 		Args: o.captures,
 		RunE: func(cmd *cobra.Command, args []string) error {

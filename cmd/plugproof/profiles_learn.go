@@ -120,19 +120,27 @@ func (o *learnOptions) readInputs(a *app, opts *learn.Options) error {
 		return err
 	}
 	files.decoder(a) // says what of the files has no effect
-	for i, m := range files.mappings {
-		path := files.inputs[i].File
-		src, err := readDBC(path)
-		if err != nil {
-			return err
-		}
-		opts.DBC = append(opts.DBC, learn.DBC{Bus: m.Bus, File: besideName(path), Source: src})
+	if opts.DBC, err = files.toLearn(); err != nil {
+		return err
 	}
 	marked, err := check.StagesBeside(opts.Captures)
 	for _, m := range marked {
 		opts.Stages = append(opts.Stages, m.Spans...)
 	}
 	return err
+}
+
+// toLearn gives DBC files as learning takes them.
+func (files *dbcFiles) toLearn() (list []learn.DBC, err error) {
+	for i, m := range files.mappings {
+		path := files.inputs[i].File
+		src, err := readDBC(path)
+		if err != nil {
+			return nil, err
+		}
+		list = append(list, learn.DBC{Bus: m.Bus, File: besideName(path), Source: src})
+	}
+	return list, nil
 }
 
 // besideName is the name of a DBC file beside a profile.

@@ -37,12 +37,18 @@ type recordingOptions struct {
 	stage          string
 	buses          list
 	errorsRecorded bool
+
+	// Of the car whose profile is not on file.
+	dbc       []string
+	unplugged []string
 }
 
 func (o *recordingOptions) addFlags(flags *pflag.FlagSet) {
 	flags.StringVarP(&o.profile, "profile", "p", "", "the setting of the car, by `NAME` or file")
 	o.profileFolders.addFlags(flags)
 	flags.StringArrayVar(&o.baseline, "baseline", nil, "a `CAPTURE` of the same car in good order; may be repeated")
+	flags.StringArrayVarP(&o.dbc, "dbc", "d", nil, "without a profile: the `[BUS=]FILE` that says what frames mean; may be repeated")
+	flags.StringArrayVar(&o.unplugged, "unplugged", nil, "without a profile: a `CAPTURE` of the car without its engine computer; may be repeated")
 	flags.StringVar(&o.scope, "scope", string(rules.Car), "`WHERE` it was taken: car, ecu-on-bench or listener-on-bench")
 	flags.StringVar(&o.stage, "stage", "", "the whole capture is this `STAGE` of the capture script")
 	flags.Var(&o.buses, "bus", "an interface and the bus that it is, as `IF=BUS`; may be repeated")
@@ -101,10 +107,21 @@ func renames(given map[string]string, s *profiles.Setting) bool {
 // is returned.
 func (o *recordingOptions) judgeBy(ctx context.Context, in *check.Input) (learned *learn.Learned, err error) {
 	if o.profile != "" {
+		if len(o.dbc)+len(o.unplugged) > 0 {
+			return nil, hint(errors.New("--dbc and --unplugged are for cars without a profile"), "leave --profile out, or leave them out: a profile names its DBC files and senders")
+		}
 		in.Setting, in.Library, err = o.setting(o.profile)
 		return nil, err
 	}
-	learned, err = learn.Setting(ctx, learn.Options{Captures: o.baseline})
+	files, err := loadDBC(o.dbc)
+	if err != nil {
+		return nil, err
+	}
+	opts := learn.Options{Captures: o.baseline, Unplugged: o.unplugged}
+	if opts.DBC, err = files.toLearn(); err != nil {
+		return nil, err
+	}
+	learned, err = learn.Setting(ctx, opts)
 	if _, unfit := errors.AsType[*learn.Unfit](err); unfit {
 		return nil, hint(err, "a baseline must be a good capture: cut it (convert --from, --to), or record it anew")
 	}
@@ -146,5 +163,5 @@ func busFlags(values []string) (map[string]string, error) {
 
 // inputPaths lists what a run reads, for --out not to replace it.
 func (o *recordingOptions) inputPaths(captures []string) []string {
-	return slices.Concat(captures, o.baseline, []string{o.profile})
+	return slices.Concat(captures, o.baseline, o.unplugged, o.dbc, []string{o.profile})
 }

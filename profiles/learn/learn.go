@@ -113,6 +113,7 @@ func Setting(ctx context.Context, opts Options) (*Learned, error) {
 	if err != nil {
 		return nil, err
 	}
+	l.Setting.Title = "what was seen in the baseline, and no more"
 	for _, m := range l.Setting.Messages {
 		if m.Own.Cycle > 0 {
 			m.Cycle.From = fromBaseline

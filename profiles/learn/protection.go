@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"maps"
+	"math/bits"
 	"slices"
 
 	"plugproof/decode/can"
@@ -48,7 +49,7 @@ func (e *entry) describeProtection(sibling string) {
 	p.Counters = slices.DeleteFunc(p.Counters, e.isPage)
 	if len(p.Counters) > 0 {
 		c := p.Counters[0]
-		m.Counter = &profiles.Counter{Field: field(c.Field), Step: int(c.Step), Modulo: int(c.Modulo), Reserved: c.Reserved}
+		m.Counter = &profiles.Counter{Field: field(narrowed(c)), Step: int(c.Step), Modulo: int(c.Modulo), Reserved: c.Reserved}
 		e.note("counter", "%s; a multiplexer that steps with every frame looks the same", proof)
 	}
 	if len(p.Toggles) > 0 {
@@ -70,6 +71,26 @@ func (e *entry) describeProtection(sibling string) {
 		e.note("checksum", "%s", proof)
 	}
 	e.mentionMore(p)
+}
+
+// narrowed is the field of a counter without the high bits that it never sets:
+// they may mean something else in another capture.
+func narrowed(c guard.Counter) guard.Field {
+	f := c.Field
+	if c.Modulo == 0 {
+		return f
+	}
+	for f.Length > bits.Len64(c.Modulo-1) && f.Length > 1 {
+		f.Length--
+		switch {
+		case f.Order != guard.Motorola: // starts at its lowest bit
+		case f.Start%8 == 0:
+			f.Start += 15
+		default:
+			f.Start--
+		}
+	}
+	return f
 }
 
 // isPage reports whether a counter is a multiplexer by the definition: one that

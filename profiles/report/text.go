@@ -99,7 +99,7 @@ func (v *view) count() string {
 		n[v.out.Functions[i].Verdict]++
 	}
 	if len(v.out.Functions) == 0 {
-		return "no function is defined"
+		return "what the messages are for is not known: see the findings"
 	}
 	var parts []string
 	for _, verdict := range []rules.Verdict{rules.Fail, rules.Review, rules.NotTestable, rules.Pass} {
