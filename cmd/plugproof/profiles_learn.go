@@ -131,9 +131,9 @@ func (o *learnOptions) readInputs(a *app, opts *learn.Options) error {
 }
 
 // toLearn gives DBC files as learning takes them.
-func (files *dbcFiles) toLearn() (list []learn.DBC, err error) {
-	for i, m := range files.mappings {
-		path := files.inputs[i].File
+func (d *dbcFiles) toLearn() (list []learn.DBC, err error) {
+	for i, m := range d.mappings {
+		path := d.inputs[i].File
 		src, err := readDBC(path)
 		if err != nil {
 			return nil, err
