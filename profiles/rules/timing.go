@@ -328,7 +328,7 @@ func (c *Case) baselineStart(m *profiles.MessageFacts, was func(*evidence.Messag
 	}
 	base := c.asBaseline()
 	w, ev := base.awake(m.Name), c.Baseline.Messages[m.Name]
-	if !w.keyOn || ev.Seen() == 0 {
+	if !w.keyOn || ev.Seen() == 0 || w.turned != c.awake(m.Name).turned {
 		return 0, false
 	}
 	at, ok := was(ev)

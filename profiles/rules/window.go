@@ -17,6 +17,7 @@ type window struct {
 	keyOn      bool // the key was turned on at start, within the capture
 	perhaps    bool // it may have been turned on just when the capture began
 	keyOff     bool // and off at end
+	turned     bool // another unit's ignition state tells start, not a marker alone
 }
 
 // awake returns the stretch in which a message is expected: from key-on, where
@@ -36,7 +37,7 @@ func (c *Case) awake(message string) window {
 		w.perhaps = true
 	}
 	if at, ok := c.keyTurned(message, w.start); ok && w.keyOn {
-		w.start = at
+		w.start, w.turned = at, true
 	}
 	if off := c.Stages.Of(message, "key-off"); len(off) > 0 {
 		first := c.turnedOff(off)
