@@ -24,7 +24,7 @@ type calmPlan struct {
 
 // newCalmPlan returns nil for a message of another kind.
 func newCalmPlan(plan *messagePlan) *calmPlan {
-	if plan.page >= 0 || len(plan.talks) > 0 || len(plan.signals) == 0 || len(plan.signals) > 64 {
+	if plan.page >= 0 || len(plan.signals) == 0 || len(plan.signals) > 64 {
 		return nil
 	}
 	c := &calmPlan{bits: make([]uint64, len(plan.signals))}

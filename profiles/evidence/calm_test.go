@@ -73,6 +73,29 @@ func TestCalmWay(t *testing.T) {
 	})
 }
 
+// TestCalmWayOfTalks: dialogues hear every frame of a calm message.
+func TestCalmWayOfTalks(t *testing.T) {
+	quick, full := talkPlan(t), talkPlan(t)
+	for _, m := range full.messages {
+		m.calm = nil
+	}
+	frames := append(shift(1000, 60, 1), shift(1600, 110, 2)...)
+	for i := range frames {
+		frames[i].Time = 1000*ms + (frames[i].Time-1000*ms)/8 // many to a bucket
+	}
+	c := quick.New()
+	c.Add(frames)
+	calm := c.buses[0].standard[0x101].msg.calm.frames
+	want, got := gather(full, frames), c.Evidence()
+	if len(want.Talks) != 2 || want.Talks[0].Asked != 2 || calm == 0 {
+		t.Fatalf("talks %+v, %d frames in the calm way", want.Talks, calm)
+	}
+	// NaN stands for nothing said.
+	if diff := cmp.Diff(want, got, everything(), cmpopts.EquateNaNs()); diff != "" {
+		t.Errorf("(-in full +calm):\n%s", diff)
+	}
+}
+
 // TestCalmWayIsTaken: of a message that changes in two signals the others are
 // left alone.
 func TestCalmWayIsTaken(t *testing.T) {

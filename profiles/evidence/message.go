@@ -30,7 +30,13 @@ func (m *message) add(f *can.Frame, values []decode.Value, fits []fit) []decode.
 			m.fault(f, faults)
 		}
 	}
-	if m.plan.decoder == nil || m.addCalm(f, fits) {
+	if m.plan.decoder == nil {
+		return values
+	}
+	if m.addCalm(f, fits) {
+		if len(m.plan.talks) > 0 { // they hear every frame
+			values, _ = m.plan.decoder.Decode(f, values)
+		}
 		return values
 	}
 	m.wake()
