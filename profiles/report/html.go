@@ -45,6 +45,11 @@ func render(w io.Writer, s *sheet) error {
 	if err != nil {
 		return err
 	}
+	licence, err := joined("uPlot.LICENSE") // asks to go with every copy
+	if err != nil {
+		return err
+	}
+	script = "/*\n" + licence + "*/\n" + script
 	s.Style, s.Script = template.CSS(style), template.JS(script)
 	s.Policy = fmt.Sprintf("default-src 'none'; style-src '%s'; script-src '%s'; base-uri 'none'; form-action 'none'",
 		fingerprint(style), fingerprint(script))

@@ -142,6 +142,9 @@ func TestPageLoadsNothing(t *testing.T) {
 	if policy != want {
 		t.Errorf("the policy is %q\nwant %q", policy, want)
 	}
+	if !strings.Contains(src, "Permission is hereby granted, free of charge") {
+		t.Error("the licence of uPlot does not go with it")
+	}
 	markup := regexp.MustCompile(`(?s)<(style|script)[^>]*>.*?</(style|script)>`).ReplaceAllString(src, "")
 	if bad := regexp.MustCompile(`(?i)<(link|img|iframe|object|embed|base|form)\b| (src|style|on[a-z]+)=|https?:`).FindString(markup); bad != "" {
 		t.Errorf("the markup holds %q", bad)
