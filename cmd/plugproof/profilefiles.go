@@ -78,11 +78,12 @@ func (p *profileFolders) setting(name string) (*profiles.Setting, *profiles.Libr
 		return nil, nil, err
 	}
 	s, err := lib.Load(name)
-	switch {
-	case err != nil:
+	if err != nil || s.Part {
+		// A part alone lacks what it is put together with: that is not its fault.
+		if c, composing := lib.Compose(name); composing == nil && c.Part {
+			return nil, nil, hint(fmt.Errorf("%s is a part of profiles, not a setting", name), "name a profile that builds on it")
+		}
 		return nil, nil, unknownProfile(err)
-	case s.Part:
-		return nil, nil, hint(fmt.Errorf("%s is a part of profiles, not a setting", name), "name a profile that builds on it")
 	}
 	return s, lib, nil
 }

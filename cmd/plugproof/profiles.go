@@ -37,12 +37,12 @@ and of the variable ` + profilesVariable + ` are looked through too.`,
 		Args:    cobra.ArbitraryArgs,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if len(args) > 0 {
-				return hint(fmt.Errorf("profiles has no command %q", args[0]), "list, show, differ or learn")
+				return hint(fmt.Errorf("profiles has no command %q", args[0]), "list, show, sheet, differ or learn")
 			}
 			return cmd.Help()
 		},
 	}
-	cmd.AddCommand(newProfilesList(a), newProfilesShow(a), newProfilesDiffer(a), newProfilesLearn(a))
+	cmd.AddCommand(newProfilesList(a), newProfilesShow(a), newProfilesDiffer(a), newProfilesSheet(a), newProfilesLearn(a))
 	return cmd
 }
 
