@@ -50,11 +50,42 @@ func TestKernel(t *testing.T) {
 type command struct {
 	*exec.Cmd
 	out, said bytes.Buffer
+	waitErr   error
 }
 
 func start(t *testing.T, args ...string) *command {
 	t.Helper()
-	c := &command{Cmd: exec.CommandContext(t.Context(), plugproof(t), args...)}
+	return started(t, &command{Cmd: exec.CommandContext(t.Context(), plugproof(t), args...)})
+}
+
+// inMemory returns a folder that is on no disk: in the rig everything stands still
+// while the host writes what a program wants to be safe.
+func inMemory(t *testing.T) string {
+	t.Helper()
+	dir := t.TempDir()
+	if err := unix.Mount("memory", dir, "tmpfs", 0, "size=64m"); err != nil {
+		t.Skipf("not on this system: cannot mount a disk in memory: %v", err)
+	}
+	t.Cleanup(func() { unix.Unmount(dir, 0) })
+	return dir
+}
+
+// modest is plugproof without the right to real-time priority: the rig has one
+// slow processor, which units on the other end of the bus need as well. What it writes goes to dir.
+func modest(t *testing.T, dir string, args ...string) *command {
+	t.Helper()
+	setpriv, err := exec.LookPath("setpriv")
+	if err != nil {
+		t.Skipf("not on this system: %v", err)
+	}
+	args = append([]string{"--bounding-set", "-sys_nice", plugproof(t)}, args...)
+	c := &command{Cmd: exec.CommandContext(t.Context(), setpriv, args...)}
+	c.Env = append(os.Environ(), "TMPDIR="+dir, "XDG_STATE_HOME="+dir)
+	return c
+}
+
+func started(t *testing.T, c *command) *command {
+	t.Helper()
 	c.Stdout, c.Stderr = &c.out, &c.said
 	if err := c.Start(); err != nil {
 		t.Fatal(err)
@@ -65,9 +96,15 @@ func start(t *testing.T, args ...string) *command {
 // ends waits for the exit code.
 func (c *command) ends(t *testing.T, want int) {
 	t.Helper()
-	err := c.Wait()
-	if _, ok := errors.AsType[*exec.ExitError](err); err != nil && !ok {
-		t.Fatal(err)
+	c.waitErr = c.Wait()
+	c.ended(t, want)
+}
+
+// ended holds a command that is over to its exit code.
+func (c *command) ended(t *testing.T, want int) {
+	t.Helper()
+	if _, ok := errors.AsType[*exec.ExitError](c.waitErr); c.waitErr != nil && !ok {
+		t.Fatal(c.waitErr)
 	}
 	if got := c.ProcessState.ExitCode(); got != want {
 		t.Errorf("%v ended with exit code %d, want %d:\n%s%s", c.Args[1:], got, want, &c.out, &c.said)
@@ -314,4 +351,20 @@ func testRecordActive(t *testing.T) {
 	if text, err := os.ReadFile(full); err != nil || string(text) != "mine\n" {
 		t.Errorf("a recording replaced a file: %q, %v", text, err)
 	}
+}
+
+func writeFile(t *testing.T, path, text string) {
+	t.Helper()
+	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+}
+
+func readFile(t *testing.T, path string) string {
+	t.Helper()
+	text, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(text)
 }

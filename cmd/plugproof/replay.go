@@ -19,6 +19,7 @@ import (
 	"plugproof/profiles"
 	"plugproof/profiles/check"
 	"plugproof/replay"
+	replies "plugproof/replay/answers"
 	"plugproof/replay/gate"
 )
 
@@ -27,6 +28,7 @@ type replayOptions struct {
 	profileFolders
 	sendingOptions
 	changeOptions
+	judgingOptions
 	span
 	profile   string
 	buses     list
@@ -55,6 +57,7 @@ func (o *replayOptions) addFlags(flags *pflag.FlagSet) {
 	flags.IntVar(&o.loop, "loop", 1, "send it so many `TIMES`; 0: until Ctrl-C")
 	flags.DurationVar(&o.late, "max-late", replay.DefaultMaxLate, "stop when the schedule is missed by more than this `TIME`")
 	o.changeOptions.addFlags(flags)
+	o.judgingOptions.addFlags(flags)
 	flags.StringVarP(&o.format, "format", "f", "text", "`FORMAT` of the output: text or json")
 	flags.StringVarP(&o.out, "out", "o", "", "write to `FILE` instead of standard output")
 }
@@ -73,11 +76,14 @@ At the end, also after Ctrl-C, the profile's neutral values are sent.
 
 ` + changesHelp + `
 
+` + judgingHelp + `
+
 ` + spanHelp + `
 
 ` + profileHelp,
 		Example: `  plugproof replay idle.log --on vcan0 --profile lowan-2-20t-a5
   plugproof replay idle.log --on vcan0 -p lowan-2-20t-a5 --ramp EngineSpeedRpm=800:6000:10s
+  plugproof replay idle.log --on vcan0 -p lowan-2-20t-a5 --judge-answers --expect answers.yaml
   plugproof replay idle.log --on can0 -p lowan-2-20t-a5 --on-bench cluster --permitted --dry-run
   plugproof replay idle.log --on can0 -p lowan-2-20t-a5 --on-bench cluster --permitted --dead-man`,
 		Args: atLeastOne("capture"),
@@ -102,6 +108,9 @@ func (o *replayOptions) check() error {
 		return hint(errors.New("a length of time is not positive"), "--max-gap 1s, --max-late 500ms")
 	case o.profile == "" && (len(o.senders) > 0 || o.permitted || o.onBench != ""):
 		return hint(errors.New("--sender, --permitted and --on-bench need a profile"), "--profile NAME")
+	}
+	if err := o.judgingOptions.check(o.profile, o.dryRun); err != nil {
+		return err
 	}
 	if err := o.span.check(); err != nil {
 		return err
@@ -128,20 +137,38 @@ func runReplay(ctx context.Context, a *app, o *replayOptions, paths []string) er
 	for _, w := range p.warnings() {
 		a.remark("%s", w)
 	}
-	p.result, err = a.send(ctx, &o.sendingOptions, p.job, p.entry())
+	return a.sendPrepared(ctx, p, out)
+}
+
+// sendPrepared sends, judges what is answered where that is asked for, and prints.
+func (a *app) sendPrepared(ctx context.Context, p *prepared, out *output) error {
+	judging, err := p.startJudging(&p.job)
+	if err != nil {
+		return err
+	}
+	defer judging.drop()
+	p.result, err = a.send(ctx, &p.sendingOptions, p.job, p.entry())
 	if refused, ok := errors.AsType[*replay.RefusedError](err); ok {
 		p.refusals = refused.Refusals
 		return errors.Join(err, p.writeRefused(a, out))
 	}
-	if p.result.Frames+p.result.First > 0 {
-		err = errors.Join(err, p.write(out, err), out.Commit())
+	ended := err
+	if p.answers, err = judging.judge(ctx, p); err != nil {
+		return errors.Join(ended, err)
 	}
-	return err
+	if p.result.Frames+p.result.First > 0 {
+		ended = errors.Join(ended, p.write(out, ended, bool(a.colours(out))), out.Commit())
+	}
+	if ended != nil || p.answers == nil {
+		return ended
+	}
+	return answersError(p.answers)
 }
 
 // prepared is a replay that is ready to be put to the gate.
 type prepared struct {
 	*replayOptions
+	command  string
 	job      replay.Job
 	schedule *replay.Schedule
 	reports  []capture.FileReport
@@ -149,6 +176,8 @@ type prepared struct {
 	plan     *gate.Plan
 	refusals []gate.Refusal
 	result   replay.Result
+	library  *profiles.Library
+	answers  *replies.Outcome // nil: not judged
 }
 
 // entry is what the log says of the replay.
@@ -162,11 +191,14 @@ func (p *prepared) entry() replay.Entry {
 
 // prepare reads the captures and makes the job.
 func (o *replayOptions) prepare(ctx context.Context, a *app, paths []string) (*prepared, error) {
-	p := &prepared{replayOptions: o}
+	p := &prepared{replayOptions: o, command: "replay"}
 	k := &keeper{o: o}
 	if o.profile != "" {
 		var err error
-		if k.car.Setting, _, err = o.setting(o.profile); err != nil {
+		if k.car.Setting, p.library, err = o.setting(o.profile); err != nil {
+			return nil, err
+		}
+		if err := o.readExpectations(k.car.Setting); err != nil {
 			return nil, err
 		}
 		given, err := busFlags(o.buses)

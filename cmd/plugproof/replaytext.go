@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"io"
 	"strings"
@@ -14,7 +15,16 @@ import (
 
 // dryRun shows the whole plan: frames, identifiers, rates, load, and what would
 // be refused.
-func (p *prepared) dryRun(out *output) (err error) {
+func (p *prepared) dryRun(out *output) error {
+	refused := p.dryRunPart(out)
+	if refused != nil && !errors.Is(refused, errRefusedShown) {
+		return refused
+	}
+	return errors.Join(out.Commit(), refused)
+}
+
+// dryRunPart is dryRun for one of several plans.
+func (p *prepared) dryRunPart(out *output) (err error) {
 	if p.plan, p.refusals, err = p.job.Plan(); err != nil {
 		return err
 	}
@@ -24,9 +34,6 @@ func (p *prepared) dryRun(out *output) (err error) {
 		err = p.planText(out)
 	}
 	if err != nil {
-		return err
-	}
-	if err := out.Commit(); err != nil {
 		return err
 	}
 	if len(p.refusals) > 0 {
@@ -132,13 +139,20 @@ func framesPerSecond(frames uint64, length time.Duration) float64 {
 }
 
 // write prints how a replay went; ended is its error.
-func (p *prepared) write(out *output, ended error) error {
+func (p *prepared) write(out *output, ended error, colour bool) error {
 	how := "as planned"
 	if ended != nil {
 		how = ended.Error()
 	}
 	if p.format == "json" {
-		return writeJSON(out, p.document(how))
+		d := p.document(how)
+		if p.answers != nil {
+			var err error
+			if d.Answers, err = p.answersDocument(); err != nil {
+				return err
+			}
+		}
+		return writeJSON(out, d)
 	}
 	r := &p.result
 	fmt.Fprintf(out, "%s frames in %.3f s on %s", grouped(r.Frames), r.Length.Seconds(), strings.Join(p.job.Interfaces, ", "))
@@ -157,8 +171,10 @@ func (p *prepared) write(out *output, ended error) error {
 	for _, note := range r.Notes {
 		fmt.Fprintf(out, "Note: %s.\n", note)
 	}
-	_, err := fmt.Fprintf(out, "Ended %s.\n", how)
-	return err
+	if _, err := fmt.Fprintf(out, "Ended %s.\n", how); err != nil || p.answers == nil {
+		return err
+	}
+	return writeAnswers(out, p.answers, colour)
 }
 
 func millis(d time.Duration) string { return decimal(d.Seconds()*1e3, 3) }
@@ -189,7 +205,8 @@ type replayDocument struct {
 	LeftOut    []gateRefusalJSON `json:"left_out"`
 	Warnings   []string          `json:"warnings"`
 	Result     *sentJSON         `json:"result,omitempty"`
-	Ended      string            `json:"ended"` // "": nothing was to be sent
+	Ended      string            `json:"ended"`             // "": nothing was to be sent
+	Answers    *answersJSON      `json:"answers,omitempty"` // with --judge-answers
 }
 
 type planJSON struct {
@@ -238,7 +255,7 @@ type sentJSON struct {
 
 func (p *prepared) document(ended string) replayDocument {
 	d := replayDocument{
-		Schema: "plugproof/replay/1", Version: toolVersion, Inputs: []inputFile{}, Profile: p.profile,
+		Schema: "plugproof/" + p.command + "/1", Version: toolVersion, Inputs: []inputFile{}, Profile: p.profile,
 		Interfaces: p.job.Interfaces, OnBench: p.job.OnBench, Ended: ended,
 		Refusals: refusalsJSON(p.refusals), LeftOut: refusalsJSON(p.withheld), Warnings: append([]string{}, p.warnings()...),
 	}

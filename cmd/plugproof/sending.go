@@ -46,6 +46,7 @@ type sendingOptions struct {
 	maxLoad float64
 	log     string
 	dryRun  bool
+	typed   *typedKeys // takes what is typed beside the dead-man key; nil: nobody does
 }
 
 func (o *sendingOptions) addFlags(flags *pflag.FlagSet) {
@@ -84,6 +85,11 @@ func (o *sendingOptions) apply(job *replay.Job) {
 // into the log: the command line, and the files that are sent.
 func (a *app) send(ctx context.Context, o *sendingOptions, job replay.Job, what replay.Entry) (replay.Result, error) {
 	fmt.Fprintln(a.stderr, cautions)
+	return a.sendWarned(ctx, o, job, what)
+}
+
+// sendWarned is send for those who have shown the cautions.
+func (a *app) sendWarned(ctx context.Context, o *sendingOptions, job replay.Job, what replay.Entry) (replay.Result, error) {
 	log, err := o.openLog(what)
 	if err != nil {
 		return replay.Result{}, err
@@ -91,7 +97,7 @@ func (a *app) send(ctx context.Context, o *sendingOptions, job replay.Job, what 
 	defer log.Close()
 	job.Log = log
 	if o.deadMan {
-		keys, ctxKey, stop, err := deadManKey(ctx)
+		keys, ctxKey, stop, err := deadManKey(ctx, o.typed)
 		if err != nil {
 			return replay.Result{}, err
 		}
@@ -101,7 +107,16 @@ func (a *app) send(ctx context.Context, o *sendingOptions, job replay.Job, what 
 	}
 	show, done := a.sendingProgress()
 	defer done()
-	job.Note = show
+	if told := job.Note; told == nil {
+		job.Note = show
+	} else {
+		job.Note = func(p replay.Progress) {
+			told(p)
+			if show != nil {
+				show(p)
+			}
+		}
+	}
 	return replay.Run(ctx, job)
 }
 

@@ -137,3 +137,6 @@ func (c *controls) tells() bool {
 func (x *Exercise) SetControl(frames []can.Frame, shown float64) {
 	x.config.Control, x.config.Shown = frames, shown
 }
+
+// HasControl reports whether there is a positive control.
+func (x *Exercise) HasControl() bool { return x.config.Control != nil }

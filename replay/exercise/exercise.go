@@ -13,6 +13,7 @@
 package exercise
 
 import (
+	"cmp"
 	"fmt"
 	"io"
 	"slices"
@@ -143,6 +144,12 @@ func (x *Exercise) Messages() []string {
 	slices.Sort(names)
 	return slices.Compact(names)
 }
+
+// Title names the function for people.
+func (x *Exercise) Title() string { return cmp.Or(x.function.Title, x.config.Function) }
+
+// Message is the name of the function's message.
+func (x *Exercise) Message() string { return x.facts.Name }
 
 // Bus is the bus of the setting that the function's message is on.
 func (x *Exercise) Bus() string { return x.facts.Bus }

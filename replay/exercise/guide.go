@@ -50,7 +50,7 @@ const hiddenSteps = 4
 func (x *Exercise) Guide(ctx context.Context, talk Talk) (Outcome, error) {
 	defer x.End()
 	g := &guide{x: x, talk: talk, random: rand.New(rand.NewPCG(x.config.Seed, 1))}
-	g.out = Outcome{Function: x.config.Function, Title: cmp.Or(x.function.Title, x.config.Function), Seed: x.config.Seed}
+	g.out = Outcome{Function: x.config.Function, Title: x.Title(), Seed: x.config.Seed}
 	err := g.lead(ctx)
 	if errors.Is(err, io.EOF) { // nobody answers any more: what is open stays open
 		err = nil
