@@ -3,8 +3,10 @@ package replay
 import (
 	"context"
 	"fmt"
+	"os"
 	"runtime"
 	"runtime/debug"
+	"strconv"
 	"time"
 	"unsafe" // clock_nanosleep without the scheduler knowing, see sleepUntil
 
@@ -17,8 +19,11 @@ const (
 	spin        = 60 * time.Microsecond // of busy waiting: more than a wake-up is late as a rule
 	fifo        = 1                     // SCHED_FIFO, sched(7)
 	priority    = 20                    // among real-time threads: below the kernel's own, which have 50
+	helping     = 10                    // of the process's other threads
 	processors  = 4                     // at least: one may be asleep with the player in it
 	garbageRoom = 512 << 20             // bytes that may pile up until garbage is collected
+	yield       = 4 * time.Millisecond  // Go's scheduler takes the thread away for a moment after 10 ms: we give it up before, when there is time
+	yieldTime   = 90 * time.Microsecond // that is time enough
 )
 
 // playPrecisely plays on a thread of its own, which ends with the replay and
@@ -48,7 +53,11 @@ func (p *player) prepare() (undo func()) {
 	if locked != nil {
 		p.note("memory is not locked: %v (needs CAP_IPC_LOCK, or ulimit -l unlimited)", locked)
 	}
+	helped := p.help()
 	return func() {
+		if helped {
+			_ = everyThread(unix.SchedAttr{Size: unix.SizeofSchedAttr}) // ordinary again: needs no right
+		}
 		if locked == nil {
 			_ = unix.Munlockall() // cannot fail
 		}
@@ -56,6 +65,32 @@ func (p *player) prepare() (undo func()) {
 		debug.SetGCPercent(percent)
 		runtime.GOMAXPROCS(before)
 	}
+}
+
+// help gives all threads real-time priority, below the player's: when Go's
+// scheduler takes the player's goroutine off its thread, it is another thread
+// that gives it back, and on a busy machine an ordinary one came tens of
+// milliseconds late. Threads made from now on inherit it.
+func (p *player) help() bool {
+	if p.ordinary {
+		return false
+	}
+	return everyThread(unix.SchedAttr{Size: unix.SizeofSchedAttr, Policy: fifo, Priority: helping}) == nil
+}
+
+// everyThread sets the scheduling of all threads of the process.
+func everyThread(attr unix.SchedAttr) error {
+	list, err := os.ReadDir("/proc/self/task")
+	for _, entry := range list {
+		tid, bad := strconv.Atoi(entry.Name())
+		if bad != nil {
+			continue
+		}
+		if failed := unix.SchedSetAttr(tid, &attr, 0); failed != nil && failed != unix.ESRCH { // one that ended meanwhile
+			err = failed
+		}
+	}
+	return err
 }
 
 // raise gives the calling thread real-time priority and exact timers.
@@ -80,13 +115,14 @@ func (p *player) note(format string, args ...any) {
 // threadClock waits without Go's timers.
 type threadClock struct {
 	timerClock
-	base int64 // CLOCK_MONOTONIC at the start instant, ns
+	base    int64 // CLOCK_MONOTONIC at the start instant, ns
+	yielded time.Duration
 }
 
 func newThreadClock() *threadClock {
 	var ts unix.Timespec
 	_ = unix.ClockGettime(unix.CLOCK_MONOTONIC, &ts) // cannot fail with these arguments
-	return &threadClock{timerClock{start: startNow()}, ts.Nano()}
+	return &threadClock{timerClock: timerClock{start: startNow()}, base: ts.Nano()}
 }
 
 // until sleeps in slices until shortly before t, and waits busily for the rest.
@@ -99,6 +135,11 @@ func (c *threadClock) until(ctx context.Context, t time.Duration) error {
 		rest := t - now
 		if rest <= spin {
 			break
+		}
+		if now-c.yielded > yield && rest > yieldTime {
+			runtime.Gosched()
+			c.yielded = now
+			continue
 		}
 		sleepUntil(c.base + int64(now+min(rest-spin, slice)))
 	}
