@@ -14,6 +14,7 @@ import (
 	"plugproof/profiles"
 	"plugproof/profiles/check"
 	"plugproof/profiles/recheck"
+	"plugproof/profiles/report"
 )
 
 // recheckOptions are the flags of recheck.
@@ -27,7 +28,7 @@ type recheckOptions struct {
 func (o *recheckOptions) addFlags(flags *pflag.FlagSet) {
 	o.profileFolders.addFlags(flags)
 	flags.BoolVar(&o.update, "update", false, "put the verdicts that are new or changed on file, and print them")
-	flags.StringVarP(&o.format, "format", "f", "text", "`FORMAT` of the output: text, json, junit or parquet")
+	flags.StringVarP(&o.format, "format", "f", "text", "`FORMAT` of the output: text, json, junit, html or parquet")
 	flags.StringVarP(&o.out, "out", "o", "", "write to `FILE` instead of standard output")
 }
 
@@ -70,8 +71,13 @@ that has none on file. With --update both are 0.`,
 }
 
 func runRecheck(ctx context.Context, a *app, o *recheckOptions, dir string) error {
-	if err := oneOf("--format", o.format, "text", "json", "junit", "parquet"); err != nil {
+	if err := oneOf("--format", o.format, "text", "json", "junit", html, "parquet"); err != nil {
 		return err
+	}
+	if o.format == html {
+		if err := a.format(o.format, o.out); err != nil {
+			return err
+		}
 	}
 	if o.format == "parquet" && o.out == "" {
 		return hint(errors.New("--format parquet needs --out"), "--out FILE, or --out - for standard output")
@@ -115,10 +121,13 @@ func runRecheck(ctx context.Context, a *app, o *recheckOptions, dir string) erro
 
 func (o *recheckOptions) write(a *app, out *output, lib *profiles.Library, res *recheck.Result) error {
 	switch o.format {
-	case "json":
+	case "json", html:
 		files, err := recheckFiles(lib, res)
 		if err != nil {
 			return err
+		}
+		if o.format == html {
+			return report.RecheckHTML(out, res, report.HTMLOptions{Version: toolVersion, Files: files})
 		}
 		return recheck.JSON(out, res, toolVersion, files)
 	case "junit":

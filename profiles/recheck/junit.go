@@ -52,7 +52,7 @@ func JUnit(w io.Writer, r *Result) error {
 	suites := map[string]*junitSuite{}
 	for i := range r.Rows {
 		row := &r.Rows[i]
-		name := row.profile()
+		name := row.Profile()
 		if suites[name] == nil {
 			suites[name] = &junitSuite{Name: name}
 			doc.Suites = append(doc.Suites, suites[name])

@@ -57,8 +57,8 @@ func (r *Row) Lines() []string {
 	return r.Changes
 }
 
-// profile is the name of the setting, for sorting into groups.
-func (r *Row) profile() string {
+// Profile is the name of the setting, for sorting into groups.
+func (r *Row) Profile() string {
 	for _, v := range []*Verdict{r.Now, r.Was} {
 		if v != nil && v.Profile != "" {
 			return v.Profile

@@ -41,7 +41,7 @@ func Text(w io.Writer, r *Result, strong func(string) string) error {
 	return err
 }
 
-func (r *Row) heading() string { return r.profile() + ": " + r.Brief() }
+func (r *Row) heading() string { return r.Profile() + ": " + r.Brief() }
 
 // document is the JSON form.
 type document struct {
@@ -71,7 +71,7 @@ func JSON(w io.Writer, r *Result, version string, files []check.File) error {
 	for i := range r.Rows {
 		row := &r.Rows[i]
 		d := rowDocument{
-			Name: row.Name, Profile: row.profile(), State: row.State, Functions: map[string]string{}, Findings: []string{},
+			Name: row.Name, Profile: row.Profile(), State: row.State, Functions: map[string]string{}, Findings: []string{},
 			Changes: append([]string{}, row.Changes...), Inputs: append([]capture.FileReport{}, row.Captures...),
 		}
 		if row.Was != nil {
@@ -120,7 +120,7 @@ func Parquet(w io.Writer, r *Result) error {
 func (r *Row) table() (rows []ParquetRow) {
 	add := func(function string, now, was *string) {
 		rows = append(rows, ParquetRow{
-			Capture: r.Name, Profile: r.profile(), State: string(r.State), Function: function, Verdict: now, OnFile: was,
+			Capture: r.Name, Profile: r.Profile(), State: string(r.State), Function: function, Verdict: now, OnFile: was,
 			Changed: now != nil && was != nil && *now != *was,
 		})
 	}

@@ -254,7 +254,11 @@ func (r *Identification) evidence() []evidenceGroup {
 			if p.Outcome != identify.NotTestable {
 				odds = Odds(p.Odds)
 			}
-			g.Table.Rows = append(g.Table.Rows, []string{p.Message, p.Module, p.ID + " on " + p.Bus, p.What, p.Says, p.Shown, odds})
+			id := p.ID + " on " + p.Bus
+			if p.ID == "" {
+				id = p.Bus
+			}
+			g.Table.Rows = append(g.Table.Rows, []string{cmp.Or(p.Message, "the bus"), p.Module, id, p.What, p.Says, p.Shown, odds})
 		}
 		if n := len(g.Table.Rows); n > 0 {
 			g.Title = fmt.Sprintf("%s: %d", t.title, n)

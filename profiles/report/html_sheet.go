@@ -32,6 +32,7 @@ type sheet struct {
 	Identify *identifyPart
 	Compare  *comparePart
 	Job      *jobPart
+	Recheck  *recheckPart // it hands nothing over
 
 	Handover handover
 	Version  string
