@@ -226,13 +226,12 @@ func (h *hints) fit(s *signalPlan) (rank int, ok bool) {
 // remarks say what the axes rest on.
 func (j *judge) remarks() (notes []string) {
 	marked := len(j.axes) > 0 && j.p.axes[j.axes[len(j.axes)-1]].marked
-	if j.p.mode == ByBits && marked {
-		return []string{"without definitions the state of the car is known by the marked stages alone"}
-	}
-	if j.p.mode == ByBits {
-		return []string{"without definitions nobody knows in which state the car was: values are shown, and judged only where that does not matter"}
-	}
-	if len(j.axes) == 0 {
+	switch {
+	case j.p.mode == ByBits && marked:
+		notes = append(notes, "without definitions the state of the car is known by the marked stages alone")
+	case j.p.mode == ByBits:
+		notes = append(notes, "without definitions nobody knows in which state the car was: values are shown, and judged only where that does not matter")
+	case len(j.axes) == 0:
 		notes = append(notes, "nothing that came tells engine speed, coolant or lever: values are not matched by state")
 	}
 	for _, i := range j.axes {
@@ -245,8 +244,18 @@ func (j *judge) remarks() (notes []string) {
 			notes = append(notes, fmt.Sprintf("nobody says which unit sends the %s (%s): nothing is failed by states told so", a.Title, a.Signal))
 		}
 	}
-	if !j.before.hasKeyOn || !j.after.hasKeyOn {
-		notes = append(notes, "the turn of the key is not seen in both captures: wake-up and first valid values are not compared")
+	if !j.starts() {
+		notes = append(notes, "neither the turn of the key nor the waking of a bus is seen in both captures: starts are not compared")
 	}
 	return notes
+}
+
+// starts reports whether both captures hold the key-on, or the waking of a bus.
+func (j *judge) starts() bool {
+	for bus := range j.before.ends {
+		if _, ok := j.started(&subject{Message: &Message{Bus: bus}}); ok {
+			return true
+		}
+	}
+	return false
 }

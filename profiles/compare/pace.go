@@ -138,52 +138,73 @@ func (s *shot) longest(st *stream) (gap int64, frame *can.Frame) {
 // busOf returns the bus of a stream.
 func (s *shot) busOf(st *stream) string { return s.names(s.buses.Name(st.first.Bus)) }
 
-// wake compares when the first frame comes, counted from the key-on.
+// start is the instant from which the starts of both captures are counted.
+type start struct {
+	before, after int64
+	word          string // what it is
+}
+
+// started finds it; ok is false where one of the captures does not hold it, or its
+// clock says nothing.
+func (j *judge) started(x *subject) (at start, ok bool) {
+	was, keyed, ok := j.before.woke(x.Bus)
+	is, keyedToo, okToo := j.after.woke(x.Bus)
+	at = start{was, is, "the bus woke"}
+	if keyed {
+		at.word = "the key"
+	}
+	return at, ok && okToo && keyed == keyedToo && !j.timeless()
+}
+
+// wake compares when the first frame comes.
 func (j *judge) wake(x *subject) {
-	if !j.before.hasKeyOn || !j.after.hasKeyOn || j.timeless() {
+	at, ok := j.started(x)
+	if !ok || !paced(x.was) {
 		return
 	}
-	was, is := x.before.first.Time-j.before.keyOn, x.after.first.Time-j.after.keyOn
-	if was < -sameTime && is < -sameTime || !paced(x.was) {
+	was, is := x.before.first.Time-at.before, x.after.first.Time-at.after
+	if was < -sameTime && is < -sameTime {
 		return // it does not wait for the key
 	}
 	r := j.cut(j.row(x, Wake), &x.before.first, &x.after.first)
-	x.add(j.late(x, r, was, is, "its first frame comes"))
+	r.Text = fmt.Sprintf("%s: its first frame comes %s, before %s", x.title(), at.words(is), at.words(was))
+	x.add(late(x, r, was, is))
 }
 
 // firstValid compares when the first frame comes in which nothing is marked "not
 // available".
 func (j *judge) firstValid(x *subject) {
-	if !j.before.hasKeyOn || !j.after.hasKeyOn || j.timeless() || x.before.valid.count == 0 || !x.marksNA() {
+	at, ok := j.started(x)
+	if !ok || x.before.valid.count == 0 || !x.marksNA() {
 		return
 	}
-	was := x.before.valid.first.Time - j.before.keyOn
+	was := x.before.valid.first.Time - at.before
 	if was < -sameTime {
 		return
 	}
 	r := j.cut(j.row(x, Valid), &x.before.valid.first, nil)
 	if x.after.valid.count == 0 {
-		r.Verdict = rules.Fail
 		if slices.ContainsFunc(x.Rows, func(r Row) bool { return r.Aspect == Range && r.Verdict >= rules.Review }) {
 			return // that row says which value it has not got
 		}
-		r.Text = fmt.Sprintf("%s never has all its values; before, it had them %s", x.title(), afterKey(was))
-		r.NextStep = "see which sensor the new ECU has not got, or has not been told of"
+		r.Verdict = rules.Fail
+		r.Text = fmt.Sprintf("%s never has all its values; before, it had them %s", x.title(), at.words(was))
+		r.NextStep = missingStep
 		r.Before, r.LimitFrom = &rules.Quantity{Value: inMS(was), Unit: "ms"}, baseline
-		r = j.cut(r, nil, &x.after.first)
-		x.add(r)
+		x.add(j.cut(r, nil, &x.after.first))
 		return
 	}
-	r = j.cut(r, nil, &x.after.valid.first)
-	x.add(j.late(x, r, was, x.after.valid.first.Time-j.after.keyOn, "its first frame with valid values comes"))
+	is := x.after.valid.first.Time - at.after
+	r.Text = fmt.Sprintf("%s: its first frame with valid values comes %s, before %s", x.title(), at.words(is), at.words(was))
+	x.add(late(x, j.cut(r, nil, &x.after.valid.first), was, is))
 }
 
-// afterKey words a time from the turn of the key, ns.
-func afterKey(ns int64) string {
+// words gives a time from the start, ns.
+func (s *start) words(ns int64) string {
 	if ns < 0 {
-		return ms(-ns) + " before the key"
+		return ms(-ns) + " before " + s.word
 	}
-	return ms(ns) + " after the key"
+	return ms(ns) + " after " + s.word
 }
 
 func (x *subject) marksNA() bool {
@@ -193,9 +214,8 @@ func (x *subject) marksNA() bool {
 func (j *judge) timeless() bool { return j.before.timeless != "" || j.after.timeless != "" }
 
 // late judges a start by how much later it is than before.
-func (j *judge) late(x *subject, r Row, was, is int64, what string) Row {
+func late(x *subject, r Row, was, is int64) Row {
 	r = r.measured(inMS(was), inMS(is), inMS(was+sameTime+x.was.CycleNS), "ms", baseline)
-	r.Text = fmt.Sprintf("%s: %s %s, before %s", x.title(), what, afterKey(is), afterKey(was))
 	phase := x.was.CycleNS // a slow message comes when its turn is
 	switch diff := is - was; {
 	case diff > grace+phase:
@@ -227,8 +247,9 @@ func (j *judge) postRun(x *subject) {
 	case was < -otherTime && is < -otherTime:
 		return // it stopped long before, for a reason of its own
 	}
+	off := start{word: "the key is off"}
 	r := j.cut(j.row(x, PostRun), &x.before.last, &x.after.last).measured(inMS(was), inMS(is), inMS(was-sameTime-x.was.CycleNS), "ms", baseline)
-	r.Text = fmt.Sprintf("%s: its last frame comes %s is off, before %s", x.title(), afterKey(is), afterKey(was))
+	r.Text = fmt.Sprintf("%s: its last frame comes %s, before %s", x.title(), off.words(is), off.words(was))
 	switch diff := is - was; {
 	case diff < -grace-x.was.CycleNS && x.Own:
 		r.Verdict = rules.Fail

@@ -103,6 +103,20 @@ func (s *shot) findKey() {
 	}
 }
 
+// wakeAfter is by how much a bus must begin later than another one for its first
+// frame to be its waking, ns.
+const wakeAfter = int64(500e6)
+
+// woke returns the instant from which starts are counted: the turn of the key, or
+// where that is not known the waking of the bus, while another one talked already.
+func (s *shot) woke(bus string) (at int64, byKey, ok bool) {
+	if s.hasKeyOn {
+		return s.keyOn, true, true
+	}
+	first := s.ends[bus][0]
+	return first, false, first-s.first > wakeAfter
+}
+
 // awake is the stretch in which listeners judge, ns: from the key-on and grace to
 // the key-off. Where no key-on is in the capture it may have been just before.
 func (s *shot) awake() (from, to int64) {
