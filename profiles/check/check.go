@@ -79,6 +79,7 @@ func Run(ctx context.Context, in *Input) (*Output, error) {
 		return nil, err
 	}
 	c := &rules.Case{
+		Learned: in.Library == nil && in.Baseline != nil,
 		Setting: in.Setting, Evidence: now.evidence, Stages: now.stages,
 		Scope: in.Scope, Seen: in.Seen, ErrorsRecorded: in.ErrorsRecorded,
 		Played: in.Played, NoWire: in.NoWire,

@@ -124,7 +124,7 @@ func judgeReserved(c *Case, r *Results) {
 		f.Text = fmt.Sprintf("the counter of %s takes a value that it never has: %d times", m.Name, n)
 		f.NextStep = "the sender must wrap before the reserved value"
 		r.Withdraw("integrity/counter-step", m.Name)
-		r.Add(f.events(c, ev.Faults[guard.ReservedCounter]).measured(float64(n), 0, "frames", "profile "+c.Setting.Name))
+		r.Add(f.events(c, ev.Faults[guard.ReservedCounter]).measured(float64(n), 0, "frames", c.profile()))
 	})
 }
 

@@ -99,7 +99,7 @@ func (c *Case) complaint(name string, flag *profiles.Flag) (f Finding, ok bool) 
 	}
 	f.FirstTime, f.HasTime, f.Count = first, true, 1
 	f.Example = c.example(&ev.Stream.LastFrame)
-	return f.measured(float64(lasted)/1e9, leastComplaint/1e9, "s", "profile "+c.Setting.Name), true
+	return f.measured(float64(lasted)/1e9, leastComplaint/1e9, "s", c.profile()), true
 }
 
 // markerSlack is by how much a stage's marker may be off the turn of the key.

@@ -29,7 +29,7 @@ func judgeNoMatch(c *Case, r *Results) {
 	if names := c.strangers(); len(names) > 0 {
 		f.Text += fmt.Sprintf("; %s fits none of its buses", strings.Join(names, ", "))
 	}
-	r.Add(f.measured(float64(seen), float64(expected), "messages", "profile "+c.Setting.Name))
+	r.Add(f.measured(float64(seen), float64(expected), "messages", c.profile()))
 }
 
 // matches counts the messages that the capture should hold, and those of them

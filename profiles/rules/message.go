@@ -169,7 +169,7 @@ func (c *Case) silentSender(p *presence) Finding {
 			f.NextStep = "choose both settings in the new ECU (loom and network), apply them, restart it and capture again"
 		}
 	}
-	return f.measured(0, float64(len(p.gone)), "messages", "profile "+c.Setting.Name)
+	return f.measured(0, float64(len(p.gone)), "messages", c.profile())
 }
 
 // lastOf returns the stream with the last frame of the given messages, nil when

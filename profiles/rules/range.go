@@ -93,7 +93,7 @@ func isTemperature(unit string) bool {
 // it is from; nil when nobody knows.
 func (c *Case) goodRanges(x *subject) (good map[string]*profiles.Range, from string) {
 	if own := x.m.Own.Signals[x.name]; own != nil && len(own.Ranges) > 0 {
-		return own.Ranges, c.Setting.Origin("$.messages." + x.m.Name + ".signals." + x.name + ".ranges").String()
+		return own.Ranges, c.origin("$.messages." + x.m.Name + ".signals." + x.name + ".ranges")
 	}
 	if x.base == nil || !c.sameStages() {
 		return nil, ""

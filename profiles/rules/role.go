@@ -178,7 +178,7 @@ func judgeBulbCheck(c *Case, r *Results) {
 		finding.NextStep = "map the lamp in the new ECU, and prove that it can light before the car is handed over"
 		finding.Count, finding.Example = x.s.Frames, c.example(&x.ev.Stream.FirstFrame)
 		finding.FirstTime, finding.HasTime = x.ev.Stream.First, true
-		r.Add(finding.measured(0, float64(f.Lamp.BulbCheck)/1e9, "s", "profile "+c.Setting.Name))
+		r.Add(finding.measured(0, float64(f.Lamp.BulbCheck)/1e9, "s", c.profile()))
 	}
 }
 

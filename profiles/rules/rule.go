@@ -77,8 +77,25 @@ type Case struct {
 	Buses          func(bus uint16) string    // interface names by can.Frame.Bus
 
 	BaselineReports []capture.FileReport // of the baseline's records
+	Learned         bool                 // the setting is what the baseline shows, and no file
 
 	refs []profiles.SignalRef // see named
+}
+
+// profile names the setting as the place that a limit comes from.
+func (c *Case) profile() string {
+	if c.Learned {
+		return FromBaseline
+	}
+	return "profile " + c.Setting.Name
+}
+
+// origin is where the limit of a YAML path was written.
+func (c *Case) origin(path string) string {
+	if c.Learned {
+		return FromBaseline
+	}
+	return c.Setting.Origin(path).String()
 }
 
 // Sent reports whether a message is one that this capture should hold: its

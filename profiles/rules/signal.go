@@ -403,7 +403,7 @@ func (c *Case) lineOf(x *subject) (line, bool) {
 		ratio := cmp.Or(against.Ratio, 1)
 		a, b, r2, ok := fit.Line()
 		if ok && fit.MaxX-fit.MinX > 0 {
-			return line{a / ratio, b - against.Offset, r2, string(fit.X), "profile " + c.Setting.Name, fit.MaxX - fit.MinX}, true
+			return line{a / ratio, b - against.Offset, r2, string(fit.X), c.profile(), fit.MaxX - fit.MinX}, true
 		}
 	}
 	return c.lineByStages(x)
@@ -630,7 +630,7 @@ func judgeBand(c *Case, r *Results) {
 		if c.onBench(x.m) {
 			f.Verdict = NotTestable
 		}
-		from := c.Setting.Origin("$.messages." + x.m.Name + ".signals." + x.name + ".accepted").String()
+		from := c.origin("$.messages." + x.m.Name + ".signals." + x.name + ".accepted")
 		r.Add(f.events(c, &x.s.OutOfBand).measured(100*share, 100*naShare, "% of its frames", from))
 	})
 }
@@ -662,7 +662,7 @@ func judgePages(c *Case, r *Results) {
 		f.NextStep = "the sender must go through all pages: some options live on the others"
 		f.Count, f.Example = ev.Seen(), c.example(&ev.Stream.FirstFrame)
 		f.FirstTime, f.HasTime = ev.Stream.First, true
-		from := "profile " + c.Setting.Name
+		from := c.profile()
 		if m.Own.Pages == nil {
 			from = FromBaseline
 		}
@@ -749,6 +749,6 @@ func (c *Case) judgeConstant(r *Results, m *profiles.MessageFacts, s *evidence.S
 	stream := c.Evidence.Messages[m.Name].Stream
 	f.Count, f.Example = wrong, c.example(&stream.FirstFrame)
 	f.FirstTime, f.HasTime = stream.First, true
-	from := c.Setting.Origin("$.messages." + m.Name + ".constants." + f.Signal).String()
+	from := c.origin("$.messages." + m.Name + ".constants." + f.Signal)
 	r.Add(f.measured(float64(value), float64(want.Value), "raw", from))
 }

@@ -38,7 +38,7 @@ func judgeStillBits(c *Case, r *Results) {
 		f.NextStep = "find out what they mean: a door or a light is no fault, a code of engine, gearbox or market is"
 		f.Count, f.FirstTime, f.HasTime = s.Frames, s.First, true
 		f.Example = c.example(&s.FirstFrame)
-		from := c.Setting.Origin("$.messages." + m.Name + ".still").String()
+		from := c.origin("$.messages." + m.Name + ".still")
 		r.Add(f.measured(float64(bits.OnesCount64(differ)), 0, "bits", from))
 	}
 }
