@@ -25,6 +25,7 @@ type checkOptions struct {
 
 func (o *checkOptions) addFlags(flags *pflag.FlagSet) {
 	o.recordingOptions.addFlags(flags)
+	o.addUnknownCar(flags)
 	o.observedOptions.addFlags(flags)
 	o.jobOptions.addFlags(flags, "after, bench or baseline")
 	flags.Var(&o.functions, "function", "judge only this `FUNCTION` of the setting; may be repeated")
@@ -43,6 +44,10 @@ which frame is to blame, and what to do next.
 
 Verdicts: pass, review (look at it), fail, and not testable, which is never
 counted as a pass and says what would make it so.
+
+Without --profile the baseline alone says what is right: what was sent, how
+often, how long and how guarded. --unplugged tells the engine computer's messages
+from the rest, --dbc names them.
 
 ` + pageHelp + `
 

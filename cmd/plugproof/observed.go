@@ -13,7 +13,7 @@ import (
 // observedHelp explains the flags of observedOptions in a command's help.
 const observedHelp = `What the technician saw forbids a pass, and starts the search for its cause:
 --dead tachometer, --lamp MIL, --codes with the list of a scan tool as text.
---ohms and --supply are what he measured.`
+--ohms and --supply are what was measured.`
 
 // observedOptions are the flags for what the technician saw and measured.
 type observedOptions struct {

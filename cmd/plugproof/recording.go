@@ -47,12 +47,16 @@ func (o *recordingOptions) addFlags(flags *pflag.FlagSet) {
 	flags.StringVarP(&o.profile, "profile", "p", "", "the setting of the car, by `NAME` or file")
 	o.profileFolders.addFlags(flags)
 	flags.StringArrayVar(&o.baseline, "baseline", nil, "a `CAPTURE` of the same car in good order; may be repeated")
-	flags.StringArrayVarP(&o.dbc, "dbc", "d", nil, "without a profile: the `[BUS=]FILE` that says what frames mean; may be repeated")
-	flags.StringArrayVar(&o.unplugged, "unplugged", nil, "without a profile: a `CAPTURE` of the car without its engine computer; may be repeated")
 	flags.StringVar(&o.scope, "scope", string(rules.Car), "`WHERE` it was taken: car, ecu-on-bench or listener-on-bench")
 	flags.StringVar(&o.stage, "stage", "", "the whole capture is this `STAGE` of the capture script")
 	flags.Var(&o.buses, "bus", "an interface and the bus that it is, as `IF=BUS`; may be repeated")
 	flags.BoolVar(&o.errorsRecorded, "errors-recorded", false, "error frames would be in the capture if there had been any")
+}
+
+// addUnknownCar adds the flags for a car whose profile is not on file.
+func (o *recordingOptions) addUnknownCar(flags *pflag.FlagSet) {
+	flags.StringArrayVarP(&o.dbc, "dbc", "d", nil, "without a profile: the `[BUS=]FILE` that says what frames mean; may be repeated")
+	flags.StringArrayVar(&o.unplugged, "unplugged", nil, "without a profile: a `CAPTURE` of the car without its engine computer; may be repeated")
 }
 
 // input loads the setting and opens the captures. The caller closes what is in
