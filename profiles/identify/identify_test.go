@@ -323,7 +323,6 @@ func TestBitRate(t *testing.T) {
 	}
 	frames, buses := record(t, s, tenSeconds, "Engine")
 	drive, _ := buses.Intern([]byte(demo.DriveBus))
-	all := buses.All()[drive]
 	var unknown can.Buses
 	for _, b := range buses.All() {
 		unknown.Intern([]byte(b.Name))
@@ -344,7 +343,7 @@ func TestBitRate(t *testing.T) {
 	}
 	unknown.SetBitrates(drive, 125_000, 0)
 	if res := judge(t, p, frames, &unknown, identify.Input{}); res.Verdict != identify.NoneFits {
-		t.Errorf("a rate of no setting: %s %v (%+v)", res.Verdict, res.Settings, all)
+		t.Errorf("a rate of no setting: %s %v", res.Verdict, res.Settings)
 	}
 }
 
