@@ -22,6 +22,7 @@ type convertOptions struct {
 	span     span
 	buses    list
 	ids      list
+	merge    bool
 }
 
 func (o *convertOptions) addFlags(flags *pflag.FlagSet) {
@@ -30,6 +31,7 @@ func (o *convertOptions) addFlags(flags *pflag.FlagSet) {
 	flags.IntVar(&o.linkType, "link-type", 0, "of pcap and pcapng: 227 (default), 113 or 276")
 	o.span.addFlags(flags)
 	flags.Var(&o.buses, "bus", "keep only the frames of this `BUS`; may be repeated")
+	flags.BoolVar(&o.merge, "merge", false, "read the captures side by side, in the order of their stamps")
 	flags.Var(&o.ids, "id", "keep only frames with this `ID` or range of ids; may be repeated")
 }
 
@@ -42,12 +44,18 @@ func newConvert(a *app) *cobra.Command {
 pcapng, followed by .gz or .zst to compress. The end of the file's name says
 which, or --as.
 
+--merge reads them side by side instead: captures of one drive, each of one bus,
+in the order of their stamps. Where two use one name for a bus, the later ones
+get the name of their file before it. Frames that two captures both saw show
+whether their clocks agree.
+
 ` + spanHelp + `
 
 ` + idHelp + `
 Error frames have no identifier: --id leaves them out.`,
 		Example: `  plugproof convert drive.log --out drive.pcapng
   plugproof convert drive.pcapng --out idle.log.gz --from 60 --to 120 --bus can0
+  plugproof convert --merge drive.log body.log --out car.log
   plugproof convert drive.log --out - --as log --id 0x201,0x400-0x4FF`,
 		Args: atLeastOne("capture"),
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -67,7 +75,7 @@ func runConvert(ctx context.Context, a *app, o *convertOptions, paths []string) 
 	if err != nil {
 		return err
 	}
-	r, err := capture.Open(paths, capture.Options{Stdin: a.stdin})
+	r, err := o.open(paths, capture.Options{Stdin: a.stdin})
 	if err != nil {
 		return err
 	}
@@ -81,6 +89,13 @@ func runConvert(ctx context.Context, a *app, o *convertOptions, paths []string) 
 		return err
 	}
 	a.summary(r.Reports())
+	if m, ok := r.(*capture.Merger); ok {
+		for _, offset := range m.Offsets() {
+			if words := offset.Words(); words != "" {
+				a.remark("%s", words)
+			}
+		}
+	}
 	switch {
 	case keep.kept == 0:
 		a.remark("no frame was kept of %s", describe(r))
@@ -90,8 +105,19 @@ func runConvert(ctx context.Context, a *app, o *convertOptions, paths []string) 
 	return out.Commit()
 }
 
+// open opens captures, to be read one after the other or side by side.
+func (o *convertOptions) open(paths []string, opts capture.Options) (captures, error) {
+	if !o.merge {
+		return capture.Open(paths, opts)
+	}
+	if len(paths) < 2 || slices.Contains(paths, "-") {
+		return nil, hint(errors.New("--merge needs two captures or more, and all of them files"), "plugproof convert --merge drive.log body.log --out car.log")
+	}
+	return capture.OpenMerge(paths, opts)
+}
+
 // copyFrames writes the frames that keep lets through.
-func copyFrames(ctx context.Context, a *app, r *capture.Reader, keep *frameFilter, out *output,
+func copyFrames(ctx context.Context, a *app, r captures, keep *frameFilter, out *output,
 	opts capture.WriterOptions,
 ) error {
 	w, err := capture.NewWriter(out, r.Buses(), opts)

@@ -17,11 +17,21 @@ import (
 // second-level cache.
 const batchSize = 512
 
+// captures are read one after the other (capture.Reader) or side by side
+// (capture.Merger).
+type captures interface {
+	Read(ctx context.Context, dst []can.Frame) (int, error)
+	Buses() *can.Buses
+	Reports() []capture.FileReport
+	Progress() (done, total int64)
+	Close() error
+}
+
 // eachBatch reads the captures to their end and hands on every batch, of which
 // something goes to what --out names. The slice is used again for the next one.
-func (a *app) eachBatch(ctx context.Context, r *capture.Reader, out string, do func([]can.Frame) error) error {
+func (a *app) eachBatch(ctx context.Context, r captures, out string, do func([]can.Frame) error) error {
 	if out != "" && out != "-" || !isTerminal(a.stdout.w) { // else lines and progress would mix
-		defer a.progress(r)()
+		defer a.progressOf(r)()
 	}
 	batch := make([]can.Frame, batchSize)
 	for {
@@ -39,7 +49,7 @@ func (a *app) eachBatch(ctx context.Context, r *capture.Reader, out string, do f
 }
 
 // describe says what the captures hold: "can0, can1 from 0.000000 to 12.345678 s".
-func describe(r *capture.Reader) string {
+func describe(r captures) string {
 	first, last, found := int64(math.MaxInt64), int64(math.MinInt64), false
 	for _, rep := range r.Reports() {
 		if rep.Frames > 0 {

@@ -23,7 +23,10 @@ func isTerminal(w any) bool {
 
 // progress shows on standard error how far the reading of captures is, until
 // stop is called. It shows nothing for what is read in a moment.
-func (a *app) progress(r *capture.Reader) (stop func()) {
+func (a *app) progress(r *capture.Reader) (stop func()) { return a.progressOf(r) }
+
+// progressOf is progress for captures however they are read.
+func (a *app) progressOf(r captures) (stop func()) {
 	_, total := r.Progress()
 	if total < progressFrom {
 		return func() {}
