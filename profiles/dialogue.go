@@ -47,7 +47,7 @@ type Permit struct {
 }
 
 // PermitNames lists what may be asked for, in the order in which it is judged.
-func PermitNames() []string { return []string{"start", "air-con", "cruise"} }
+func PermitNames() []string { return []string{"start", "air-con", "cruise", "cruise-set"} }
 
 // Inhibitor is a reason not to grant a request: all that it states holds.
 type Inhibitor struct {

@@ -17,7 +17,7 @@ func TestDialogueProblems(t *testing.T) {
 		{"answer without value", asked + "dialogues:\n  cut: {asked: {signal: Ask.Want, is: [1]}, ^^answer: {signal: Speed.Ack}}\n", "profile/dialogue", "by which raw values"},
 		{"half a step", asked + "dialogues:\n  ^^cut: {asked: {signal: Ask.Want, is: [1]}, given: Speed.Torque}\n", "profile/dialogue", "go together"},
 		{"function of a dialogue", asked + "dialogues:\n  cut: {^^function: tach, asked: {signal: Ask.Want, is: [1]}, answer: {signal: Speed}}\n", "profile/unknown-name", "no function"},
-		{"permit's name", asked + "permits:\n  ^^windows: {asked: [{signal: Ask.Up, is: [1]}], changes: Speed.Up, within: 1s}\n", "profile/permit", "one of start, air-con, cruise"},
+		{"permit's name", asked + "permits:\n  ^^windows: {asked: [{signal: Ask.Up, is: [1]}], changes: Speed.Up, within: 1s}\n", "profile/permit", "one of start, air-con, cruise, cruise-set"},
 		{"permit without time", asked + "permits:\n  ^^cruise: {asked: [{signal: Ask.Set, is: [1]}], changes: Speed.State}\n", "profile/permit", "within what time"},
 		{"permit of the replaced", asked + "permits:\n  cruise: {^^asked: [{signal: Speed.Set, is: [1]}], changes: Speed.State, within: 1s}\n", "profile/circular", "replaced Engine"},
 		{"inhibitor without condition", asked + "permits:\n  cruise:\n    asked: [{signal: Ask.Set, is: [1]}]\n    changes: Speed.State\n    within: 1s\n    ^^inhibitors: [{says: it rains}]\n", "profile/inhibitor", "words and a condition"},

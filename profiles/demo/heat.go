@@ -52,7 +52,8 @@ func (h *heat) plan(opts Options) {
 func (h *heat) flow(c *car) {
 	fanOn := usualFanOn + c.opts.FanOn
 	if c.engine.running {
-		h.coolant += h.rate * step * (1 - 1.6*h.feedback/60)
+		heated := h.coolant + h.rate*step*(1-1.6*h.feedback/60)
+		h.coolant = max(heated, min(h.coolant, h.ambient+10)) // no fan cools below what the air can
 		h.exhaust += (180 + 0.05*c.engine.rpm + 1.2*max(0, c.engine.torque) - h.exhaust) * step / 20
 	} else {
 		h.exhaust += (h.ambient - h.exhaust) * step / 120

@@ -75,7 +75,7 @@ func (c *corruption) in(setting string) bool {
 
 func corruptions() []corruption {
 	var all []corruption
-	for _, group := range [][]corruption{captureRows(), wiringRows(), presenceRows(), timingRows(), integrityRows(), valueRows(), roleRows(), dialogueRows(), variantRows()} {
+	for _, group := range [][]corruption{captureRows(), wiringRows(), presenceRows(), timingRows(), integrityRows(), valueRows(), roleRows(), dialogueRows(), permitRows(), variantRows()} {
 		all = append(all, group...)
 	}
 	return all

@@ -65,7 +65,7 @@ func judgeBounds(c *Case, r *Results) {
 	for _, name := range slices.Sorted(maps.Keys(c.Setting.Bounds)) {
 		b := c.Setting.Bounds[name]
 		x := c.subject(b.Signal, r)
-		if x == nil || r.hasOn(b.Signal) || r.Has("handshake/torque-implausible", x.m.Name) {
+		if x == nil || r.hasOn(b.Signal) || r.Has("handshake/torque-implausible", x.m.Name) || c.uncharged(r, b) {
 			continue
 		}
 		limit := int64(b.Lasting)
@@ -82,6 +82,18 @@ func judgeBounds(c *Case, r *Results) {
 		f.FirstTime, f.HasTime, f.Count, f.Example = first, true, 1, c.example(&x.ev.Stream.FirstFrame)
 		r.Add(f.measured(float64(lasted)/1e9, float64(limit)/1e9, "s", c.Setting.Origin("$.bounds."+name).String()))
 	}
+}
+
+// uncharged reports whether a bound goes by a voltage that, in this car, does not
+// tell whether the engine turns.
+func (c *Case) uncharged(r *Results, b *profiles.Bound) bool {
+	if !slices.ContainsFunc(r.Findings, func(f Finding) bool { return f.Rule == "handshake/generator-command" }) {
+		return false
+	}
+	return slices.ContainsFunc(b.When, func(w profiles.Condition) bool {
+		_, def := c.Setting.Signal(w.Signal)
+		return def != nil && def.Unit == "V"
+	})
 }
 
 // beyondWhat says which limit of a bound was not kept to.

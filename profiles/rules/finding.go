@@ -104,7 +104,13 @@ func (f Finding) measured(value, limit float64, unit, from string) Finding {
 }
 
 // example quotes a frame as it stands in the capture.
-func (c *Case) example(f *can.Frame) *Example { return Quote(f, c.Files, c.Buses) }
+func (c *Case) example(f *can.Frame) *Example {
+	e := Quote(f, c.Files, c.Buses)
+	if Secret(c.Setting, f) {
+		e.Raw = string(hide([]byte(e.Raw)))
+	}
+	return e
+}
 
 // Quote returns a frame as it stands in the capture. files are the names of the
 // captures by can.Frame.File, buses names the interfaces; it may be nil.

@@ -15,14 +15,15 @@ import (
 // handshakeRules ask whether the units get on with each other: requests and
 // their answers, permits, and what the replaced unit itself must hear.
 func handshakeRules() []Rule {
-	return []Rule{
+	return slices.Concat([]Rule{
 		{"handshake/reduction-refused", "stability lamp, no traction control", judgeRefusal},
 		{"handshake/torque-cut-ignored", "harsh or flaring shifts, later the emergency program", judgeTorqueCut},
 		{"handshake/torque-stays-cut", "the engine hangs after each shift", judgeRecovery},
 		{"handshake/no-acknowledge", "harsh shifts and a code of the gearbox", judgeAcknowledge},
+		{"handshake/generator-command", "battery lamp, 12.2 V", judgeGenerator},
 		{"handshake/torque-implausible", "the emergency program after a hard pull", judgeBounds},
 		{"handshake/limp", "stuck in one gear, gearbox lamp", judgeLimp},
-	}
+	}, permitRules(), needRules())
 }
 
 // Limits of the torque dialogue, common practice.
@@ -197,8 +198,14 @@ type tally struct {
 // them about is in the capture, for more of them.
 func (d *dialogue) enough(c *Case, r *Results, f Finding, t tally) bool {
 	judged, share := t.judged, t.missed
-	if judged >= leastRequests {
+	switch {
+	case judged >= leastRequests:
 		return true
+	case d.talk.Asked == 0 && !slices.ContainsFunc(d.Stages, c.Stages.Has):
+		return false // nobody asked, and nothing in the capture makes them
+	}
+	if judged < 2 {
+		share = 0 // one alone proves nothing
 	}
 	if share <= 0.5 && len(d.Stages) > 0 && !slices.ContainsFunc(d.Stages, c.Stages.Has) {
 		return false
