@@ -85,3 +85,16 @@ func (d *Drive) Recopy(source, copied profiles.SignalRef) []can.Frame {
 	d.relay(frames, source, copied)
 	return frames
 }
+
+// Graft puts a unit of another car in the place of this one's: its frames instead
+// of the unit's own. The other drive must be of a car with the same buses.
+func (d *Drive) Graft(other *Drive, node string) []can.Frame {
+	frames, _ := d.Drop(d.Sender(node))
+	w := other.Sender(node)
+	for i := range other.Frames {
+		if w(&other.Frames[i]) {
+			frames = append(frames, other.Frames[i])
+		}
+	}
+	return sorted(frames)
+}

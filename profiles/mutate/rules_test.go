@@ -105,6 +105,11 @@ func faults() []struct{ fault, rule string } {
 
 		{"constants of a sister engine", "variant/constants"},
 		{"constants of another region", "variant/region"},
+		{"car number absent or different", "variant/car-number"},
+		{"mixed-series car", "variant/mixed-series"},
+		{"automatic set, manual car", "variant/no-gearbox"},
+		{"manual set, automatic car", "variant/gearbox-unexpected"},
+		{"neighbouring series", "variant/neighbour-series"},
 	}
 }
 

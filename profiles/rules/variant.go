@@ -13,10 +13,11 @@ import (
 
 // variantRules ask whether the new ECU, the setting and the car are of one kind.
 func variantRules() []Rule {
-	return []Rule{
+	return append([]Rule{
 		{"variant/region", "only the stability or anti-lock lamp", judgeRegion},
 		{"variant/constants", "stability or gearbox lamp, all gauges fine", judgeConfig},
-	}
+		{"variant/car-number", "\"not programmed\", or no odometer", judgeCarNumber},
+	}, kindRules()...)
 }
 
 // odd is a configuration constant that is not the setting's.
