@@ -11,6 +11,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"plugproof/profiles"
+	"plugproof/profiles/report"
 )
 
 // profilesOptions are the flags of the commands below profiles.
@@ -85,7 +86,9 @@ func newProfilesDiffer(a *app) *cobra.Command {
 		Short: "Say what tells two settings apart on the bus",
 		Long: `Say what tells two settings apart on the bus, and in which stage of the capture
 script it shows. An echo is what the replaced unit sends, or a gateway copies of
-it: after a swap it shows the setting that was chosen, not the car.`,
+it: after a swap it shows the setting that was chosen, not the car. What follows
+the table does not show by itself: how dialogues must go, what permits rest on,
+which values are plausible, what the replaced unit must hear.`,
 		Example: "  plugproof profiles differ lowan-2-20-a5 lowan-2-20t-a5",
 		Args:    exactly(2, "the names of two settings"),
 		RunE:    func(_ *cobra.Command, args []string) error { return runProfilesDiffer(a, &o, args[0], args[1]) },
@@ -237,6 +240,12 @@ type profileDifference struct {
 	Echo    bool   `json:"echo"`
 }
 
+type profileDemand struct {
+	What string `json:"what"`
+	A    string `json:"a"`
+	B    string `json:"b"`
+}
+
 func runProfilesDiffer(a *app, o *profilesOptions, first, second string) error {
 	if err := o.known(); err != nil {
 		return err
@@ -257,7 +266,8 @@ func runProfilesDiffer(a *app, o *profilesOptions, first, second string) error {
 		A           string              `json:"a"`
 		B           string              `json:"b"`
 		Differences []profileDifference `json:"differences"`
-	}{profilesDocument{"plugproof/profiles-differ/1", toolVersion}, settings[0].Name, settings[1].Name, []profileDifference{}}
+		Demands     []profileDemand     `json:"demands"`
+	}{profilesDocument{"plugproof/profiles-differ/1", toolVersion}, settings[0].Name, settings[1].Name, []profileDifference{}, []profileDemand{}}
 	for _, d := range profiles.Differ(settings[0], settings[1]) {
 		row := profileDifference{d.Bus, "", d.Message, d.Sender, d.What, d.A, d.B, d.Stage, d.Echo}
 		if d.HasID {
@@ -265,9 +275,35 @@ func runProfilesDiffer(a *app, o *profilesOptions, first, second string) error {
 		}
 		doc.Differences = append(doc.Differences, row)
 	}
+	for _, d := range profiles.Demands(settings[0], settings[1]) {
+		doc.Demands = append(doc.Demands, profileDemand(d))
+	}
 	return o.write(a, doc, func(w io.Writer) error {
-		return writeDifferences(w, doc.A, doc.B, doc.Differences)
+		if err := writeDifferences(w, doc.A, doc.B, doc.Differences); err != nil {
+			return err
+		}
+		return writeDemands(w, doc.A, doc.B, doc.Demands)
 	})
+}
+
+// writeDemands writes what two settings ask of the units differently.
+func writeDemands(w io.Writer, a, b string, list []profileDemand) error {
+	if len(list) == 0 {
+		return nil
+	}
+	if _, err := fmt.Fprintf(w, "\nWhat they ask of the units, where that differs:\n"); err != nil {
+		return err
+	}
+	for _, d := range list {
+		text := "  " + d.What + "\n"
+		for _, side := range []string{plain(a) + ": " + plain(d.A), plain(b) + ": " + plain(d.B)} {
+			text += "    " + strings.Join(report.Wrap(side, 70), "\n      ") + "\n"
+		}
+		if _, err := io.WriteString(w, text); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // writeDifferences writes a sentence that sums up, and a table.

@@ -104,10 +104,9 @@ func variantRows() []corruption {
 			apply:    grafted(withGearbox, "Gearbox"),
 		},
 		{
-			name: "no gearbox in a car set as automatic", rule: "variant/no-gearbox", verdict: rules.Fail, sender: "Gearbox", function: "torque-intervention", within: nobody, baseline: true,
+			name: "no gearbox in a car set as automatic", rule: "variant/no-gearbox", verdict: rules.Fail, sender: "Gearbox", function: "torque-intervention", within: nobody,
 			settings: automatics,
 			companions: []companion{
-				{"message/sender-silent", "", "without a baseline nobody can tell whether there ever was one"},
 				{"handshake/ecu-starved", "", "the engine waits for it"},
 				{"message/absent", "GearRelay", "the gateway has nothing to copy"},
 			},
@@ -115,9 +114,7 @@ func variantRows() []corruption {
 				frames, _ := d.Drop(d.Sender("Gearbox"))
 				frames, _ = d.With(frames).Drop(d.Message("GearRelay"))
 				return spoiled{frames: frames, change: func(c *rules.Case) {
-					if c.Baseline != nil { // of the same car, which never had one
-						c.Baseline, c.BaselineStages = c.Evidence, c.Stages
-					}
+					c.Baseline, c.BaselineStages = c.Evidence, c.Stages // of the same car, which never had one
 				}}
 			},
 		},

@@ -309,11 +309,15 @@ func judgeNeighbour(c *Case, r *Results) {
 		return
 	}
 	finding := Finding{Rule: "variant/neighbour-series", Verdict: Fail, Sender: c.Setting.Replaced, Bus: first.Bus, Count: uint64(len(wrong))}
+	names := make([]string, 0, len(wrong))
+	for _, ref := range slices.Sorted(maps.Keys(wrong)) {
+		names = append(names, strings.TrimSuffix(ref, ".")) // a message as a whole
+	}
 	finding.Text = fmt.Sprintf("%d gauges are wrong together (%s): the new ECU speaks the language of a neighbouring series",
-		len(wrong), strings.Join(slices.Sorted(maps.Keys(wrong)), ", "))
+		len(wrong), strings.Join(names, ", "))
 	finding.NextStep = "select the series of this car in the new ECU"
-	if names := c.ownLanguage(); names != "" {
-		finding.Text += "; what it sends is that of " + names
+	if series := c.ownLanguage(); series != "" {
+		finding.Text += "; what it sends is that of " + series
 	}
 	finding.Functions, finding.Function = c.ofMessages(wrong), first.Function
 	finding.FirstTime, finding.HasTime, finding.Example = first.FirstTime, first.HasTime, first.Example

@@ -130,8 +130,12 @@ func (c *Case) endingAt(node, message string) []string {
 	return names
 }
 
-// fastEnough is a speed at which a gearbox that works changes gear, km/h.
-const fastEnough = 20
+// fastEnough is a speed at which a gearbox that works changes gear, km/h;
+// lastChange is how long, in ns, it may take to reach its one gear.
+const (
+	fastEnough = 20
+	lastChange = 2e9
+)
 
 // stuckGear says whether the gear stood while the car drove.
 func (c *Case) stuckGear(since int64) string {
@@ -150,7 +154,7 @@ func (c *Case) stuckGear(since int64) string {
 	low, high, fastest := math.Inf(1), math.Inf(-1), 0.0
 	for i := range v.Track.Buckets() {
 		b := &v.Track.Buckets()[i]
-		if b.N == 0 || b.FirstTime < since || b.Min < fastEnough {
+		if b.N == 0 || b.FirstTime < since+lastChange || b.Min < fastEnough {
 			continue
 		}
 		if at := bucketAt(g, b.FirstTime); at != nil {

@@ -74,6 +74,9 @@ func judgeImmobiliser(c *Case, r *Results) {
 		if !d.Secret || d.Answer == nil {
 			return
 		}
+		if _, failed := r.notHeard(c.messageOf(d.Answer.Signal)); failed {
+			return // the unit is silent as a whole, or is not believed
+		}
 		limit, from := d.limit(c, "answer_in", d.AnswerIn, nil)
 		var late, none []*evidence.Exchange
 		row, most := 0, 0 // questions in a row without an answer

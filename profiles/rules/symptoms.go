@@ -18,8 +18,7 @@ type Step struct {
 	Rules    []string
 }
 
-// The questions of the index. Rules of groups that this version does not judge
-// are named all the same: the order of the search is theirs too.
+// The questions of the index.
 var (
 	isThere      = Step{"does the message come at all", []string{"message/absent", "message/wrong-bus", "message/sender-silent"}}
 	isSilent     = Step{"is the engine controller silent as a whole", []string{"message/sender-silent"}}
@@ -63,6 +62,9 @@ var (
 	keyIsKnown     = Step{"does the immobiliser exchange run", []string{"handshake/immobiliser"}}
 	startIsFree    = Step{"is the start permitted", []string{"handshake/start-permit"}}
 	generatorIsOn  = Step{"is the generator commanded", []string{"handshake/generator-command"}}
+	isFed          = Step{"does the engine controller hear what it needs", []string{"handshake/ecu-starved"}}
+	limpHasCause   = Step{"what failed before the emergency program", []string{"handshake/limp"}}
+	cutComesBack   = Step{"does torque come back after a shift", []string{"handshake/torque-stays-cut"}}
 	wheelsAgree    = Step{"do the wheels agree", []string{"handshake/wheel-speeds"}}
 
 	constantsFit = Step{"do the configuration constants fit", []string{"variant/constants", "signal/constant"}}
@@ -117,14 +119,14 @@ func Symptoms() []Symptom {
 			"gearbox stuck in one gear",
 			[]string{"stuck gear", "one gear", "limp", "emergency program", "stuck in 3rd", "stuck in third", "gearbox", "transmission"},
 			[]profiles.Role{profiles.Torque, profiles.TorqueAsked, profiles.Pedal, profiles.EngineSpeed},
-			[]Step{survives, isThere, isPaced, isUnbroken, isProtected, hasValue, torqueIsTrue, cutIsConfirmed, cutIsDone, gearboxIsSet, constantsFit},
+			[]Step{survives, isThere, isPaced, isUnbroken, isProtected, hasValue, limpHasCause, torqueIsTrue, cutIsConfirmed, cutIsDone, gearboxIsSet, constantsFit},
 			"judge the gearbox with the engine running in gear; a true hydraulic fault is not on the bus",
 		},
 		{
 			"harsh shifts, no lamp",
 			[]string{"harsh shifts", "shifts harsh", "hard shifts", "flaring shifts"},
 			[]profiles.Role{profiles.Torque, profiles.TorqueAsked, profiles.TorqueLoss},
-			[]Step{cutIsDone, cutIsConfirmed, torqueIsTrue, isPaced, hasScale},
+			[]Step{cutIsDone, cutIsConfirmed, torqueIsTrue, isPaced, hasScale, cutComesBack},
 			"capture the stage in-gear with at least 5 shifts: a parked capture never proves it",
 		},
 		{
@@ -140,6 +142,13 @@ func Symptoms() []Symptom {
 			[]profiles.Role{profiles.Torque, profiles.TorqueAsked, profiles.Pedal},
 			[]Step{isThere, isUnbroken, isPaced, isProtected, hasValue, cutIsAllowed, constantsFit, otherRegion, wheelsAgree},
 			"a latched lamp needs a key cycle: clear, and capture again",
+		},
+		{
+			"engine derates or misfires since the swap",
+			[]string{"derates", "misfires", "cuts out", "no power", "loses power"},
+			nil,
+			[]Step{isFed, otherSeries},
+			"read the new ECU's own codes; fuel and spark come next",
 		},
 		{
 			"steering heavy",
