@@ -208,7 +208,7 @@ func judgeNoGearbox(c *Case, r *Results) {
 		return
 	}
 	w := c.awake(any.Name)
-	waited := w.end - w.settled(profiles.DefaultGrace) - paused(c.Evidence, w.start, w.end)
+	waited := w.end - w.settled(profiles.DefaultGrace) - c.broken(any.Name, w.settled(profiles.DefaultGrace), w.end)
 	if waited < noGearboxFor {
 		return
 	}
