@@ -295,11 +295,10 @@ func writeDemands(w io.Writer, a, b string, list []profileDemand) error {
 		return err
 	}
 	for _, d := range list {
-		text := "  " + d.What + "\n"
-		for _, side := range []string{plain(a) + ": " + plain(d.A), plain(b) + ": " + plain(d.B)} {
-			text += "    " + strings.Join(report.Wrap(side, 70), "\n      ") + "\n"
+		side := func(name, asks string) string {
+			return strings.Join(report.Wrap(plain(name)+": "+plain(asks), 70), "\n      ")
 		}
-		if _, err := io.WriteString(w, text); err != nil {
+		if _, err := fmt.Fprintf(w, "  %s\n    %s\n    %s\n", d.What, side(a, d.A), side(b, d.B)); err != nil {
 			return err
 		}
 	}

@@ -194,7 +194,7 @@ func judgeNoGearbox(c *Case, r *Results) {
 	if node == nil || !node.IsFitted() || unjudgeable(r) || c.Scope != Car {
 		return
 	}
-	var any *profiles.MessageFacts
+	var one *profiles.MessageFacts
 	for _, m := range c.Setting.Messages {
 		if m.Sender != c.Setting.Automatic || !m.Expected {
 			continue
@@ -202,17 +202,17 @@ func judgeNoGearbox(c *Case, r *Results) {
 		if c.Evidence.Messages[m.Name].Seen() > 0 || c.Baseline != nil && c.Baseline.Messages[m.Name].Seen() > 0 || !c.recorded(m.Bus) {
 			return // it is there, or was: it has fallen silent
 		}
-		any = m
+		one = m
 	}
-	if any == nil {
+	if one == nil {
 		return
 	}
-	w := c.awake(any.Name)
-	waited := w.end - w.settled(profiles.DefaultGrace) - c.broken(any.Name, w.settled(profiles.DefaultGrace), w.end)
+	w := c.awake(one.Name)
+	waited := w.end - w.settled(profiles.DefaultGrace) - c.broken(one.Name, w.settled(profiles.DefaultGrace), w.end)
 	if waited < noGearboxFor {
 		return
 	}
-	f := Finding{Rule: "variant/no-gearbox", Verdict: Review, Sender: c.Setting.Automatic, Bus: any.Bus, Count: 1}
+	f := Finding{Rule: "variant/no-gearbox", Verdict: Review, Sender: c.Setting.Automatic, Bus: one.Bus, Count: 1}
 	f.Text = fmt.Sprintf("the setting has an automatic gearbox, but no message of it came in %.0f s", float64(waited)/1e9)
 	f.NextStep = "confirm the gearbox controller's supply: in an emergency program it may be silent; if the car is a manual, choose the manual setting"
 	if c.Baseline != nil {
