@@ -78,7 +78,7 @@ func permitRows() []corruption {
 		},
 		{
 			name: "switches of body and climate do not reach the engine", rule: "handshake/ecu-starved", verdict: rules.Fail, message: "BodyRelay", function: "air-con-request", within: nobody,
-			companions: []companion{{"message/absent", "BodyRelay", "the same message, seen from the bus"}, {"message/not-forwarded", "BodyRelay", "and from what it is copied from"}},
+			companions: []companion{{"message/not-forwarded", "BodyRelay", "the same message, seen from what it is copied from"}},
 			apply:      dropped("BodyRelay"),
 		},
 		{
@@ -101,6 +101,7 @@ func permitRows() []corruption {
 			companions: []companion{
 				{"message/absent", "EngineCooling", "the reason"},
 				{"listener/complains", "EngineRelay", "the body controller misses the command"},
+				{"signal/range", "", "a fan that never stops loads generator and engine"},
 			},
 			apply: func(d *Drive, r *rand.Rand) spoiled {
 				out := again(d, r, demo.Options{Without: []string{"EngineCooling"}})
@@ -109,6 +110,7 @@ func permitRows() []corruption {
 		},
 		{
 			name: "generator never asked to charge", rule: "handshake/generator-command", verdict: rules.Fail, message: "EngineLamps", within: nobody,
+			companions: []companion{{"signal/range", "", "the voltage itself"}},
 			apply: both(capped("BodyPower.BatteryVoltage", 12.2), capped("IgnitionRelay.SupplyVoltage", 12.2), capped("EngineLamps.EngineSupplyVoltage", 12.1),
 				raw("EngineLamps.GeneratorCommand", unless(127, func(uint64) uint64 { return 0 }))),
 		},
