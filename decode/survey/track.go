@@ -18,6 +18,7 @@ type Track struct {
 	width   int64 // ns
 	low     int64 // number of the first bucket: its start / width
 	buckets []Bucket
+	room    int // buckets to make room for at first
 	nans    uint64
 
 	at          int   // bucket of the latest value
@@ -46,6 +47,12 @@ func NewCoarseTrack(limit, doublings int) *Track {
 	t := NewTrack(limit)
 	t.width <<= doublings
 	return t
+}
+
+// Expect says for about how many ns values will come, so that an empty track makes
+// room for them at once.
+func (t *Track) Expect(span int64) {
+	t.room = int(min(span/t.width+2, int64(t.limit)))
 }
 
 // farTime bounds the stamps that a Track tells apart: 146 years around 0, so
@@ -128,7 +135,7 @@ func (t *Track) cover(low, high int64) {
 	}
 	n := int(high - t.low + 1)
 	if n > cap(t.buckets) { // few steps up to the limit: most tracks get there
-		t.buckets = append(make([]Bucket, 0, min(t.limit, max(n, firstRoom, 4*cap(t.buckets)))), t.buckets...)
+		t.buckets = append(make([]Bucket, 0, min(t.limit, max(n, t.room, firstRoom, 4*cap(t.buckets)))), t.buckets...)
 	}
 	if n > len(t.buckets) {
 		from := len(t.buckets)

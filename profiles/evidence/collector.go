@@ -190,7 +190,8 @@ func (c *Collector) Merge(next *Collector) {
 	if next.frames == 0 {
 		return
 	}
-	defer c.grain.tell(c)
+	span := next.end - next.start
+	defer func() { c.grain.tell(c, span) }()
 	if c.frames == 0 {
 		*c = *next
 		return

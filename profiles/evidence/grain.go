@@ -14,6 +14,7 @@ import (
 // it is told later or earlier, by the luck of the workers, changes nothing.
 type grain struct {
 	latest atomic.Pointer[map[place]streamGrain]
+	span   atomic.Int64 // ns that the stretch merged last took: the next one will take about as long
 }
 
 // place is an identifier on an interface, by can.Frame.Bus.
@@ -24,13 +25,15 @@ type place struct {
 
 // streamGrain is the grain of one identifier.
 type streamGrain struct {
-	count    int  // doublings of the track
-	payloads bool // as many as are told apart were seen
+	span     int64 // ns that the stretch will take, about
+	count    int   // doublings of the track
+	payloads bool  // as many as are told apart were seen
 	signals  []signalGrain
 }
 
 // signalGrain is the grain of one signal.
 type signalGrain struct {
+	span      int64
 	track, na int  // doublings
 	changes   bool // as many as are kept were seen
 	values    bool // as many as are told apart were seen
@@ -46,6 +49,7 @@ func (g *grain) of(at place) *streamGrain {
 	}
 	if known := g.latest.Load(); known != nil {
 		if sg, ok := (*known)[at]; ok {
+			sg.span = g.span.Load()
 			return &sg
 		}
 	}
@@ -57,14 +61,17 @@ func (g *streamGrain) signal(index int) signalGrain {
 	if index >= len(g.signals) {
 		return signalGrain{track: coarse, na: coarse}
 	}
-	return g.signals[index]
+	s := g.signals[index]
+	s.span = g.span
+	return s
 }
 
-// tell makes known how coarse a collector has become.
-func (g *grain) tell(c *Collector) {
+// tell makes known how coarse a collector has become by a stretch of so many ns.
+func (g *grain) tell(c *Collector, span int64) {
 	if g == nil {
 		return
 	}
+	g.span.Store(span)
 	now := map[place]streamGrain{}
 	for i, b := range c.buses {
 		if b == nil {

@@ -190,6 +190,7 @@ func (s *signal) init(plan *signalPlan, g signalGrain) {
 		Def: plan.sig.Def, Own: plan.own, Track: newTrack(plan.named, g.track), MoreValues: g.values,
 		SwappedMin: math.Inf(1), SwappedMax: math.Inf(-1),
 	}
+	s.Track.Expect(g.span)
 	switch {
 	case plan.guards || g.values:
 	case plan.short:

@@ -184,6 +184,7 @@ func newStream(b *Bus, id profiles.ID, plan *messagePlan, g *streamGrain) *strea
 		Stream: Stream{Bus: b, ID: id, Count: survey.NewCoarseTrack(trackLimit, g.count), payloads: map[uint64]struct{}{}},
 		length: -1, full: g.payloads,
 	}
+	s.Count.Expect(g.span)
 	if plan != nil {
 		s.msg = plan.new(g)
 		s.cycle, s.length, s.ignore = plan.cycle, plan.length, plan.ignore
