@@ -87,6 +87,7 @@ type judging struct {
 	begin    atomic.Int64
 	stop     context.CancelFunc
 	recorded chan error
+	ended    chan struct{} // closed when all is recorded
 	virtual  bool
 	played   []string // names of messages
 }
@@ -97,7 +98,7 @@ func (p *prepared) startJudging(job *replay.Job) (*judging, error) {
 	if !p.judgeAnswers {
 		return nil, nil
 	}
-	j := &judging{path: p.answersFile, recorded: make(chan error, 1), virtual: true}
+	j := &judging{path: p.answersFile, recorded: make(chan error, 1), ended: make(chan struct{}), virtual: true}
 	facts, err := socketcan.Facts(job.Interfaces)
 	if err != nil {
 		return nil, err
@@ -131,7 +132,10 @@ func (p *prepared) startJudging(job *replay.Job) (*judging, error) {
 			told(item, late)
 		}
 	}
-	job.Played = j.stop
+	job.Played = func() { // neutral values are no part of it: they wait
+		j.stop()
+		<-j.ended
+	}
 	return j, nil
 }
 
@@ -146,6 +150,7 @@ func (j *judging) record(job *replay.Job) error {
 	ctx, stop := context.WithCancel(context.Background())
 	j.stop = stop
 	go func() {
+		defer close(j.ended)
 		done, err := socketcan.Record(ctx, socketcan.Recording{
 			Interfaces: slices.Sorted(slices.Values(job.Interfaces)), Buses: &buses, Bench: true,
 		}, file)
