@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"sync"
 	"sync/atomic"
 	"time"
 
@@ -172,9 +173,10 @@ func (r *runner) run(ctx context.Context, session *gate.Session) (err error) {
 		r.sent[Message{m.Bus, m.ID}] = &can.Frame{}
 	}
 	watched, cancel := context.WithCancelCause(ctx)
-	ended := make(chan struct{})
-	go func() { defer close(ended); r.watch(watched, cancel) }()
-	defer func() { cancel(nil); <-ended }()
+	var watches sync.WaitGroup
+	watches.Go(func() { r.watchKey(watched) })
+	watches.Go(func() { r.watch(watched, cancel) })
+	defer func() { cancel(nil); watches.Wait() }()
 
 	if session.Physical() {
 		err = r.carefully(watched, session)
@@ -333,6 +335,7 @@ func (r *runner) neutral(ctx context.Context) error {
 	if err != nil || len(items) == 0 {
 		return err
 	}
+	r.out.Finish()
 	timed, cancel := context.WithTimeout(context.WithoutCancel(ctx), neutralTime)
 	defer cancel()
 	summary, err := Play(timed, Items(items), r.out, nil)
@@ -343,16 +346,29 @@ func (r *runner) neutral(ctx context.Context) error {
 	return r.out.Flush(timed)
 }
 
-// How often the watch looks at the key and at the interfaces.
+// How often the watch looks at the session, and at the interfaces.
 const (
-	watchKey        = 50 * time.Millisecond
+	watchSession    = 50 * time.Millisecond
 	watchInterfaces = 500 * time.Millisecond
 )
+
+// watchKey passes the dead-man key on. It has nothing else to do: what delays it
+// looks like a key that was let go of.
+func (r *runner) watchKey(ctx context.Context) {
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-r.Keys:
+			r.out.Key()
+		}
+	}
+}
 
 // watch ends the job when the session is stopped between frames: the key was
 // released, an interface went away, the machine slept.
 func (r *runner) watch(ctx context.Context, cancel context.CancelCauseFunc) {
-	tick := time.NewTicker(watchKey)
+	tick := time.NewTicker(watchSession)
 	defer tick.Stop()
 	var looked, since time.Duration
 	phase := gate.Phase(-1)
@@ -361,9 +377,6 @@ func (r *runner) watch(ctx context.Context, cancel context.CancelCauseFunc) {
 		select {
 		case <-ctx.Done():
 			return
-		case <-r.Keys:
-			r.out.Key()
-			continue
 		case <-tick.C:
 		}
 		now := r.clock.now()

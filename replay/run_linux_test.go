@@ -29,6 +29,7 @@ func TestKernel(t *testing.T) {
 		{Name: "Vanishes", Run: testVanishes},
 		{Name: "RouteAppears", Run: testRouteAppears},
 		{Name: "Physical", Run: testPhysical},
+		{Name: "InterruptedFirst", Run: testInterruptedFirst},
 		{Name: "SecondSender", Run: testSecondSender},
 		{Name: "KeyReleased", Run: testKeyReleased},
 		{Name: "OtherUnit", Run: testOtherUnit},
@@ -355,6 +356,28 @@ func testPhysical(t *testing.T) {
 	}
 }
 
+// Ctrl-C while the first identifier goes out alone, or after it.
+func testInterruptedFirst(t *testing.T) {
+	name := newCAN(t, "can25")
+	r := listenOn(t, name)
+	job := onBench(t, 50, name, nil)
+	why := errors.New("interrupted")
+	ctx, cancel := context.WithCancelCause(t.Context())
+	job.Note = func(p Progress) {
+		if p.Phase == gate.Again {
+			cancel(why)
+		}
+	}
+	result, err := Run(ctx, job)
+	if !errors.Is(err, why) || result.Frames != 0 || result.Neutral != neutralTimes {
+		t.Errorf("%d frames, %d neutral, %v", result.Frames, result.Neutral, err)
+	}
+	frames := r.stop()
+	if v, _ := job.Changes[0].Signal.Read(&frames[len(frames)-1]); v.Phys != 0 {
+		t.Errorf("the last frame says %v rpm", v.Phys)
+	}
+}
+
 // Another sender of an identifier of the plan, while frames leave: nothing more,
 // no neutral values either.
 func testSecondSender(t *testing.T) {
@@ -378,8 +401,11 @@ func testSecondSender(t *testing.T) {
 	}
 	frames := r.stop()
 	at := slices.IndexFunc(frames, func(f can.Frame) bool { return f.Len == 1 })
-	if at < 0 || len(frames)-at-1 > 1 { // one may have been on its way
-		t.Errorf("%d frames after the other sender's", len(frames)-at-1)
+	if at < 0 {
+		t.Fatalf("the other sender's frame is not among %d", len(frames))
+	}
+	if n := len(frames) - at - 1; n > 1 { // one may have been on its way
+		t.Errorf("%d frames after the other sender's", n)
 	}
 	log := events(t, job.Log)
 	if last := log[len(log)-1]; last.Event != "ended" || len(last.Refusals) != 1 || last.Refusals[0].Rule != "stop/own-id" {

@@ -236,6 +236,12 @@ func (o *replayOptions) prepare(ctx context.Context, a *app, paths []string) (*p
 		return nil, err
 	}
 	p.reports, p.withheld = reader.Reports(), k.withheldList()
+	for i := range p.reports {
+		if r := &p.reports[i]; r.Clock == capture.ClockNone && r.Frames > 1 {
+			return nil, hint(fmt.Errorf("%s has no time stamps: nobody knows when its frames are due", r.Path),
+				"record it with stamps, as a candump log has them")
+		}
+	}
 	return p, p.makeJob(k)
 }
 

@@ -194,6 +194,15 @@ func (s *Session) halt(bus int, r Refusal) {
 // frames that were lost on the way to us.
 func (s *Session) Halt(bus int, r Refusal) { s.halt(bus, r) }
 
+// Finish opens the whole plan to the last frames of a session that ends before its
+// time, at Ctrl-C: what leaves a listener with neutral values. Where nothing was
+// sent yet, and after a stop, nothing may be.
+func (s *Session) Finish() {
+	if s.phase == First || s.phase == Again {
+		s.phase = Open
+	}
+}
+
 // Close ends a session: nothing more may be sent.
 func (s *Session) Close() { s.phase = Closed }
 

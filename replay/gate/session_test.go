@@ -80,6 +80,32 @@ func TestWaitsForTheKey(t *testing.T) {
 	}
 }
 
+// Ctrl-C while the first identifiers go out lets neutral values follow; before
+// them, and after a stop, nothing.
+func TestFinish(t *testing.T) {
+	at := func(phase Phase) (*Session, time.Duration) {
+		s, _ := Judge(bench(), onBench())
+		now := time.Duration(0)
+		for ; s.Advance(now) != phase; now += 100 * ms {
+			s.Key(now)
+		}
+		return s, now
+	}
+	for phase, want := range map[Phase]bool{Listening: false, First: true, Again: true, Open: true} {
+		s, now := at(phase)
+		s.Finish()
+		if got := s.May(0, frame(0x31C), now) == nil; got != want {
+			t.Errorf("%v: let through: %v", phase, got)
+		}
+	}
+	s, now := at(First)
+	s.Heard(0, frame(0x555), false, now)
+	s.Finish()
+	if r := s.May(0, frame(0x0D6), now); r != s.Stopped() || r == nil {
+		t.Errorf("after a stop: %v", r)
+	}
+}
+
 // A key that was asked for counts on a virtual interface too.
 func TestKeyOnVirtual(t *testing.T) {
 	s, _ := Judge(virtual(), Policy{DeadMan: true})

@@ -127,6 +127,13 @@ func (s *Sender) Slept(length time.Duration) {
 	s.session.Slept(length)
 }
 
+// Finish lets the session's last frames follow, though it ends before its time.
+func (s *Sender) Finish() {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.session.Finish()
+}
+
 // Phase returns how far the session has come.
 func (s *Sender) Phase() gate.Phase {
 	s.mu.Lock()
