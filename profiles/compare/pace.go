@@ -1,6 +1,7 @@
 package compare
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -32,7 +33,7 @@ func (j *judge) pace(x *subject) {
 	r := j.row(x, Cycle)
 	switch {
 	case j.before.timeless != "" || j.after.timeless != "":
-		r.Verdict, r.Text = rules.NotTestable, "gaps cannot be compared: "+firstOf(j.after.timeless, j.before.timeless)
+		r.Verdict, r.Text = rules.NotTestable, "gaps cannot be compared: "+cmp.Or(j.after.timeless, j.before.timeless)
 		r.NextStep = "record with another adapter, in one piece"
 		x.add(r)
 		return
@@ -74,13 +75,6 @@ func (j *judge) pace(x *subject) {
 // event reports whether a message is known to be sent when something happens.
 func (x *subject) event() bool {
 	return x.plan != nil && x.plan.profile && x.plan.facts.Kind == profiles.OnChange
-}
-
-func firstOf(a, b string) string {
-	if a != "" {
-		return a
-	}
-	return b
 }
 
 // longGap finds a gap that a listener does not bear and that was not there before.
