@@ -153,6 +153,6 @@ var questions = []Question{
 // listedIn is a list that is asked in another phase than intake.
 func listedIn(phase Phase, key, ask string, field func(*Card) *[]string) Question {
 	q := listed(key, ask, false, field)
-	q.phase = phase
+	q.phase, q.what = phase, label(key)+" (or none)"
 	return q
 }
