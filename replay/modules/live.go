@@ -12,8 +12,11 @@ import (
 
 // Live puts the car on virtual interfaces, one for each of its buses in their
 // order, until ctx ends; it then returns how late its frames were. ready is closed
-// when the car listens. The key is on from the begin.
+// when the car listens. The key is turned on with the first frame of a unit that is
+// not on the bench.
 func (c *Car) Live(ctx context.Context, interfaces []string, ready chan<- struct{}) (replay.Summary, error) {
+	c.Turn(Locked)
+	c.waits = true
 	start := time.Now()                                      //nolint:forbidigo // the units live in real time
 	now := func() time.Duration { return time.Since(start) } //nolint:forbidigo // the same
 	ctx, cancel := context.WithCancelCause(ctx)

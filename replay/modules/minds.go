@@ -52,7 +52,7 @@ func cluster(c *Car, u *unit) {
 	}
 	key := float64(c.key)
 	u.say("IgnitionRelay.KeyState", key)
-	u.say("IgnitionRelay.TimeSinceKeyOn", math.Floor((c.now - c.keyAt).Seconds()))
+	u.say("IgnitionRelay.TimeSinceKeyOn", math.Floor(max(0, c.now-c.keyAt).Seconds()))
 	u.flag("IgnitionRelay.IsBulbCheck", !c.on(4*time.Second))
 }
 

@@ -10,6 +10,7 @@ package modules
 
 import (
 	"math"
+	"slices"
 	"sync"
 	"time"
 
@@ -33,6 +34,7 @@ type Car struct {
 	key   int
 	keyAt time.Duration // of the last turn
 	now   time.Duration
+	waits bool // for a frame from elsewhere, to turn the key on
 }
 
 // unit is one control unit: what it sends, what it listens to, how it reacts.
@@ -106,10 +108,19 @@ func (c *Car) Hear(bus int, f *can.Frame, at time.Duration) {
 	defer c.mu.Unlock()
 	e := ear{c.buses.Name(uint16(bus)), f.ID, f.Is(can.Extended)}
 	for _, u := range c.units {
-		if w := u.ears[e]; w != nil {
-			w.hear(f, at)
+		w := u.ears[e]
+		if w == nil {
+			continue
 		}
+		if c.waits && !c.has(w.facts.Sender) {
+			c.waits, c.key, c.keyAt = false, On, at
+		}
+		w.hear(f, at)
 	}
+}
+
+func (c *Car) has(node string) bool {
+	return slices.ContainsFunc(c.units, func(u *unit) bool { return u.node == node })
 }
 
 // Next gives the next frame of any unit. It is a replay.Stream without an end.
