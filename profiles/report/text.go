@@ -373,6 +373,7 @@ func (v *view) symptoms() {
 func (v *view) differential(d *rules.Differential) {
 	const indent = 16
 	var later []string
+	last := "" // reason why something is not testable: once is enough
 	for _, step := range d.Steps {
 		switch step.State {
 		case rules.NotAsked:
@@ -382,7 +383,13 @@ func (v *view) differential(d *rules.Differential) {
 			v.wrapped(indent, "", step.Finding.Rule+": "+sentence(step.Finding.Text))
 			v.wrapped(indent, "", "next: "+step.Finding.NextStep)
 		case rules.Untold:
-			v.wrapped(indent, "  not testable", step.Question+"? "+step.Finding.Text+"; to do: "+step.Finding.NextStep)
+			why := step.Finding.Text + "; to do: " + step.Finding.NextStep
+			if why == last {
+				why = "the same"
+			} else {
+				last = why
+			}
+			v.wrapped(indent, "  not testable", step.Question+"? "+why)
 		case rules.Clear:
 			v.wrapped(indent, "  in order", step.Question+"?")
 		case rules.NotJudged:
@@ -392,7 +399,12 @@ func (v *view) differential(d *rules.Differential) {
 	if len(later) > 0 {
 		v.wrapped(indent, "  not asked", strings.Join(later, "; "))
 	}
-	if d.Fired() == nil {
+	answered := slices.ContainsFunc(d.Steps, func(step rules.Answer) bool { return step.State == rules.Clear })
+	switch {
+	case d.Fired() != nil:
+	case !answered:
+		v.wrapped(indent, "  nothing found", "no question could be answered by this capture")
+	default:
 		v.wrapped(indent, "  nothing found", d.Otherwise)
 	}
 }
