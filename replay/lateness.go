@@ -46,9 +46,6 @@ func upper(b int) time.Duration {
 	return time.Duration((mantissa+1)<<shift - 1)
 }
 
-// Count returns the number of frames.
-func (l *Lateness) Count() uint64 { return l.count }
-
 // Max returns the greatest lateness.
 func (l *Lateness) Max() time.Duration { return l.max }
 

@@ -101,7 +101,7 @@ type Bus struct {
 	FD       bool          // FD frames are among them
 	PeakLoad float64       // share of the bus that the busiest second takes, 0 to 1 and more; 0: no bit rate known
 	PeakRate int           // frames of the busiest second
-	Backlog  time.Duration // how late the latest frame would leave with one frame in flight; see Line
+	Backlog  time.Duration // how late the latest frame would leave with one frame in flight and Turnaround after each
 	WorstAt  time.Duration // where that is
 }
 
