@@ -9,6 +9,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -67,10 +68,10 @@ func (b *bench) play(x *Exercise) (Outcome, error) {
 		}
 		b.car.Hear(0, &f, time.Since(start))
 	})
-	var shown answer
+	face := &shows{}
 	ended := make(chan error, 2)
 	go func() { // the cluster sends; what it shows is in its frames
-		_, err := replay.Play(ctx, b.car, &shows{&shown}, nil)
+		_, err := replay.Play(ctx, b.car, face, nil)
 		ended <- err
 	}()
 	go func() {
@@ -81,6 +82,7 @@ func (b *bench) play(x *Exercise) (Outcome, error) {
 		Tell: func(string) {},
 		Ask: func(_ context.Context, question string) (string, error) {
 			synctest.Wait()
+			shown := face.look()
 			shown.asked = b.asked
 			b.asked++
 			if b.read == nil {
@@ -105,11 +107,22 @@ func (b *bench) play(x *Exercise) (Outcome, error) {
 
 // shows takes what the cluster shows from its frames: identifier 362 of the body
 // bus, as lowan-body.dbc says.
-type shows struct{ to *answer }
+type shows struct {
+	mu  sync.Mutex
+	now answer
+}
 
-func (s *shows) Send(_ context.Context, bus int, f *can.Frame) error {
+func (s *shows) look() answer {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.now
+}
+
+func (s *shows) Send(_ context.Context, _ int, f *can.Frame) error {
 	if f.ID == 0x362 {
-		*s.to = answer{asked: s.to.asked, rpm: 50 * float64(f.Data[1]), needle: 0.4 * float64(f.Data[2]), isMilLit: f.Data[0]&1 != 0}
+		s.mu.Lock()
+		defer s.mu.Unlock()
+		s.now = answer{rpm: 50 * float64(f.Data[1]), needle: 0.4 * float64(f.Data[2]), isMilLit: f.Data[0]&1 != 0}
 	}
 	return nil
 }
