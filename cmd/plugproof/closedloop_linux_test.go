@@ -70,7 +70,7 @@ func bench(t *testing.T, nodes ...string) (leave func() time.Duration) {
 
 // stall is how long a machine may stand still in a closed loop: what was due
 // meanwhile goes out in a bunch, which the rules take for a fault of its sender.
-const stall = 50 * time.Millisecond
+const stall = 90 * time.Millisecond
 
 // undisturbed runs a command beside simulated units until the machine did not
 // stand still meanwhile: what the units say of a busy machine is no fault of ours.
@@ -80,7 +80,7 @@ func undisturbed(t *testing.T, nodes []string, try func() *command) *command {
 		t.Skip("not on this system now: it stood still in the check before")
 	}
 	var worst []time.Duration
-	for range 2 {
+	for range 4 {
 		leave := bench(t, nodes...)
 		c := try()
 		late := leave()
@@ -138,7 +138,9 @@ func loop(t *testing.T, code int, more ...string) *command {
 	return c
 }
 
-// The cluster is content with a good capture.
+// The cluster is content with a good capture: what is expected of it holds and the
+// rules find nothing. A cluster alone is no proof of any whole function, so the
+// rules claim none.
 func testLoopContent(t *testing.T) {
 	c := loop(t, exitOK)
 	docs, err := jsonDocuments(c.out.String())
@@ -146,12 +148,15 @@ func testLoopContent(t *testing.T) {
 		t.Fatalf("%v\n%s%s", err, &c.out, &c.said)
 	}
 	for path, want := range map[string]string{
-		"schema": "plugproof/replay/1", "ended": "as planned", "answers.verdict": "pass", "answers.check.verdict": "pass",
+		"schema": "plugproof/replay/1", "ended": "as planned", "answers.verdict": "not testable", "answers.check.verdict": "not testable",
 		"answers.expected.0.verdict": "pass", "answers.expected.1.verdict": "pass", "answers.expected.2.verdict": "pass",
 	} {
 		if got := jsonAt(docs[0], path); got != want {
 			t.Errorf("%s is %s, want %s:\n%s%s", path, got, want, &c.out, &c.said)
 		}
+	}
+	if !strings.Contains(c.out.String(), `"findings": [],`) {
+		t.Errorf("findings:\n%s", &c.out)
 	}
 	if !strings.Contains(c.said.String(), "Sending frames can start fans") {
 		t.Errorf("no cautions:\n%s", &c.said)

@@ -17,6 +17,7 @@ import (
 type watch struct {
 	facts   *profiles.MessageFacts
 	timeout time.Duration
+	grace   time.Duration // after key-on, in which it does not judge
 	message *decode.Message
 	guard   *guard.Watch
 	needs   []*decode.Signal // without these it is of no use
@@ -38,7 +39,7 @@ func essential() []string {
 
 func newWatch(m *profiles.MessageFacts, l *profiles.ListenerFacts) (*watch, error) {
 	decoder, _ := decode.NewDecoder([]decode.Mapping{{Database: &dbc.Database{Messages: []*dbc.Message{m.Def}}}})
-	w := &watch{facts: m, timeout: l.Timeout.Value, message: decoder.Bus("").Message(m.Name)}
+	w := &watch{facts: m, timeout: l.Timeout.Value, grace: l.Grace, message: decoder.Bus("").Message(m.Name)}
 	p, err := m.Protection()
 	if err != nil {
 		return nil, err
@@ -88,7 +89,7 @@ func (w *watch) lost(c *Car, patience time.Duration) bool {
 	if patience == 0 {
 		patience = w.timeout
 	}
-	return patience > 0 && c.key == On && c.now-max(w.last, c.keyAt) > patience
+	return patience > 0 && c.on(w.grace) && c.now-max(w.last, c.keyAt) > patience
 }
 
 // read returns a signal of the last frame that was believed.

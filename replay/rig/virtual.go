@@ -47,7 +47,7 @@ func RunVirtual(ctx context.Context, p Program) (int, error) {
 	if err != nil {
 		return 0, err
 	}
-	cmd := exec.CommandContext(ctx, machine, "-kernel", kernel, "-initrd", image, "-m", "256", "-nographic", "-no-reboot",
+	cmd := exec.CommandContext(ctx, machine, "-kernel", kernel, "-initrd", image, "-m", "512", "-nographic", "-no-reboot",
 		"-net", "none", "-append", "console=ttyS0 quiet panic=-1 rdinit=/init")
 	var console bytes.Buffer
 	cmd.Stdout, cmd.Stderr = &console, &console
