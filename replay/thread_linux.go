@@ -72,7 +72,7 @@ func (p *player) prepare() (undo func()) {
 // that gives it back, and on a busy machine an ordinary one came tens of
 // milliseconds late. Threads made from now on inherit it.
 func (p *player) help() bool {
-	if p.ordinary {
+	if p.ordinary || runtime.NumCPU() == 1 {
 		return false
 	}
 	return everyThread(unix.SchedAttr{Size: unix.SizeofSchedAttr, Policy: fifo, Priority: helping}) == nil
@@ -100,6 +100,12 @@ func (p *player) raise() {
 	}
 	if p.ordinary {
 		p.note("no real-time priority: not asked for")
+		return
+	}
+	if runtime.NumCPU() == 1 {
+		// A thread that spins with real-time priority would keep everybody else from
+		// running: who reads the dead-man key, and who handles Ctrl-C, too.
+		p.note("no real-time priority: this machine has one processor, which others need too")
 		return
 	}
 	attr := unix.SchedAttr{Size: unix.SizeofSchedAttr, Policy: fifo, Priority: priority}

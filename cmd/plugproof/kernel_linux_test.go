@@ -25,7 +25,7 @@ func TestKernel(t *testing.T) {
 	if testing.Short() {
 		t.Skip("not on this system: boots a kernel, left out of the short run")
 	}
-	rig.RunChecks(t, 4*time.Minute, []rig.Check{
+	rig.RunChecks(t, 6*time.Minute, []rig.Check{
 		{Name: "Interfaces", Run: testInterfaces},
 		{Name: "InterfacesUp", Run: testInterfacesUp},
 		{Name: "RecordInterrupted", Run: testRecordInterrupted},

@@ -79,7 +79,8 @@ func following(t *testing.T, name string) (count func() int) {
 	return func() int {
 		buf := make([]can.Frame, 256)
 		for {
-			ctx, cancel := context.WithTimeout(context.Background(), 20*time.Millisecond)
+			// Shorter than frames are apart: those on their way are counted the next time.
+			ctx, cancel := context.WithTimeout(context.Background(), 2*time.Millisecond)
 			n, _ := c.Read(ctx, buf)
 			cancel()
 			if n == 0 {

@@ -16,6 +16,8 @@ const browser = await chromium.launchPersistentContext(profile, {
   args: [
     "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
     "--disable-background-networking", "--disable-component-update", "--disable-sync",
+    // A page that the browser takes for hidden gets no animation frames.
+    "--disable-renderer-backgrounding", "--disable-backgrounding-occluded-windows",
   ],
 });
 
@@ -36,6 +38,7 @@ const drawn = () => {
 
 async function look(path) {
   const page = await browser.newPage();
+  await page.bringToFront();
   const out = { requests: [], errors: [] };
   page.on("request", (r) => out.requests.push(r.url()));
   page.on("console", (m) => { if (m.type() === "error" || m.type() === "warning") out.errors.push(m.text()); });
@@ -64,7 +67,10 @@ async function look(path) {
   await page.evaluate(async () => {
     for (let y = 0; y < document.body.scrollHeight; y += 1200) {
       scrollTo(0, y);
-      await new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)));
+      await new Promise((done) => {
+        setTimeout(done, 500); // where no frame comes the plots are missed below
+        requestAnimationFrame(() => requestAnimationFrame(done));
+      });
     }
   });
   await page.waitForTimeout(200);
