@@ -158,6 +158,45 @@ func TestReceiveGivesUp(t *testing.T) {
 	}
 }
 
+// TestReceiveLate adds frames at the deadline, without anybody having asked for
+// what has expired: nothing of them belongs to the message that was lost.
+func TestReceiveLate(t *testing.T) {
+	begun := func() *Receiver {
+		r := NewReceiver(engine, Timing{})
+		if _, err := r.Add(from(t, engine, "10 14 49 02 01 31 44 34"), 0); err != nil {
+			t.Fatal(err)
+		}
+		return r
+	}
+	deadline, _ := begun().Deadline()
+	foreign := from(t, engine, "21 47 50 30 30 52 35 35")
+	foreign.ID++
+	tests := []struct {
+		name    string
+		frame   *can.Frame
+		message bool // one is complete
+		busy    bool // one is under way
+	}{
+		{"next part", from(t, engine, "21 47 50 30 30 52 35 35"), false, false},
+		{"frame of another", foreign, false, false},
+		{"single frame", from(t, engine, "01 7E"), true, false},
+		{"new message", from(t, engine, "10 14 49 02 01 31 44 34"), false, true},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			r := begun()
+			out, err := r.Add(tt.frame, deadline)
+			if err == nil || !strings.Contains(err.Error(), "6 of 20 bytes came") {
+				t.Errorf("error %v", err)
+			}
+			at, busy := r.Deadline()
+			if (out.Message != nil) != tt.message || busy != tt.busy || busy && at <= deadline {
+				t.Errorf("message %X, busy %v until %d", out.Message, busy, at)
+			}
+		})
+	}
+}
+
 // STmin: linux/can/isotp.h for the two ranges; reserved values from memory.
 func TestSeparation(t *testing.T) {
 	for b, want := range map[byte]time.Duration{
@@ -304,6 +343,7 @@ func TestRoundTrip(t *testing.T) {
 func FuzzReceive(f *testing.F) {
 	f.Add([]byte("\x08\x10\x14\x49\x02\x01\x31\x44\x34\x08\x21\x47\x50\x30\x30\x52\x35\x35\x08\x22\x42\x31\x32\x33\x34\x35\x36"))
 	f.Add([]byte("\x08\x10\x00\xFF\xFF\xFF\xFF\x01\x02\x03\x30\x00\x00"))
+	f.Add([]byte("\x08\x10\x14\x49\x02\x01\x31\x44\x34" + strings.Repeat("\x00", 1000))) // 1 s of frames that say nothing
 	f.Fuzz(func(t *testing.T, b []byte) {
 		r := NewReceiver(engine, Timing{Block: 2})
 		now := int64(0)

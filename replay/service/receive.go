@@ -33,12 +33,21 @@ type Received struct {
 
 // Add takes a frame that came at now. Frames of others and frames that ISO
 // 15765-2 tells to ignore lead to nothing. The error is a *TransportError: a
-// message was under way and is lost.
+// message was under way and is lost, by this frame or because it came too late.
 func (r *Receiver) Add(f *can.Frame, now int64) (Received, error) {
+	late := r.Expire(now)
 	if !r.link.hears(f) {
-		return Received{}, nil
+		return Received{}, late
 	}
-	p := f.Payload()
+	out, err := r.take(f.Payload(), now)
+	if late != nil { // the older loss; the frame began anew, if anything
+		err = late
+	}
+	return out, err
+}
+
+// take handles the payload of a frame from the party that is listened to.
+func (r *Receiver) take(p []byte, now int64) (Received, error) {
 	switch p[0] >> 4 {
 	case kindSingle:
 		return r.single(p)
