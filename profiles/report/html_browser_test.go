@@ -50,7 +50,7 @@ func browse(t *testing.T, pages ...string) []seen {
 	}
 	witness.Program(t, "chromium", "chromium")
 	node := witness.Program(t, "chromium", "node")
-	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
+	ctx, cancel := context.WithTimeout(context.Background(), time.Duration(len(pages))*8*time.Minute)
 	defer cancel()
 	script := filepath.Join(witness.Root(t), "profiles", "report", "testdata", "browser.mjs")
 	var stderr bytes.Buffer
@@ -59,6 +59,9 @@ func browse(t *testing.T, pages ...string) []seen {
 	out, err := cmd.Output()
 	if err != nil {
 		t.Fatalf("browser.mjs: %v\n%s", err, stderr.String())
+	}
+	if stderr.Len() > 0 {
+		t.Logf("browser.mjs: %s", stderr.String())
 	}
 	var all []seen
 	lines := bufio.NewScanner(bytes.NewReader(out))
