@@ -9,7 +9,6 @@ package check
 import (
 	"context"
 	"fmt"
-	"slices"
 	"strings"
 	"sync"
 
@@ -108,9 +107,6 @@ func Run(ctx context.Context, in *Input) (*Output, error) {
 		if c.Settings = in.Others; c.Settings == nil {
 			c.Settings = Others(in.Library)
 		}
-		if !seenOwn(c) {
-			c.AnyOwn = ownIDs(c.Settings())
-		}
 	}
 	out.Result = rules.Judge(c, in.Functions)
 	return out, nil
@@ -191,13 +187,6 @@ func (rec *Recording) read(ctx context.Context, s *profiles.Setting, series bool
 	return collected.Evidence(), nil
 }
 
-// seenOwn reports whether any message of the replaced unit came.
-func seenOwn(c *rules.Case) bool {
-	return slices.ContainsFunc(c.Setting.Messages, func(m *profiles.MessageFacts) bool {
-		return c.Own(m) && c.Evidence.Messages[m.Name].Seen() > 0
-	})
-}
-
 // Others returns the settings of a library, loaded when they are first asked for.
 func Others(lib *profiles.Library) func() []*profiles.Setting {
 	return sync.OnceValue(func() []*profiles.Setting { return settingsOf(lib) })
@@ -212,17 +201,4 @@ func settingsOf(lib *profiles.Library) (list []*profiles.Setting) {
 		}
 	}
 	return list
-}
-
-// ownIDs returns the identifiers that a replaced unit has in any setting.
-func ownIDs(settings []*profiles.Setting) map[profiles.ID]bool {
-	ids := map[profiles.ID]bool{}
-	for _, s := range settings {
-		for _, m := range s.Messages {
-			if m.Sender == s.Replaced && s.Replaced != "" {
-				ids[m.ID] = true
-			}
-		}
-	}
-	return ids
 }

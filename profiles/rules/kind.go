@@ -112,11 +112,32 @@ func (c *Case) fitting(settings []*profiles.Setting) (fit map[string][]*profiles
 	return fit
 }
 
+// strange reports whether anything is sent that the setting does not expect, or
+// not of that length. Where nothing is, other settings need not be asked: they
+// have to be read first, which takes longer than all the rest of a short capture.
+func (c *Case) strange() bool {
+	expected := map[seenID]bool{}
+	for _, m := range c.Setting.Messages {
+		if m.Expected {
+			expected[seenID{m.Bus, m.ID, m.Length.Value}] = true
+		}
+	}
+	for id := range c.sent() {
+		if !expected[id] {
+			return true
+		}
+	}
+	return false
+}
+
 // judgeMixed finds cars whose units are of different settings: no single one
 // explains them all, but each has one of its own.
 func judgeMixed(c *Case, r *Results) {
+	if unjudgeable(r) || c.Scope != Car || !c.strange() {
+		return
+	}
 	others := c.others()
-	if unjudgeable(r) || c.Scope != Car || len(others) == 0 {
+	if len(others) == 0 {
 		return
 	}
 	fit := c.fitting(append([]*profiles.Setting{c.Setting}, others...))
@@ -228,7 +249,7 @@ func judgeNoGearbox(c *Case, r *Results) {
 // judgeGearbox finds a manual setting in a car with a gearbox controller.
 func judgeGearbox(c *Case, r *Results) {
 	node := c.Setting.Nodes[c.Setting.Automatic]
-	if node == nil || node.IsFitted() || unjudgeable(r) || c.Scope == ECUOnBench {
+	if node == nil || node.IsFitted() || unjudgeable(r) || c.Scope == ECUOnBench || !c.strange() {
 		return
 	}
 	found := map[profiles.ID]*evidence.Stream{}

@@ -155,7 +155,8 @@ func (c *Case) silentSender(p *presence) Finding {
 		Rule: "message/sender-silent", Verdict: Fail, Sender: p.sender, Count: uint64(len(p.gone)), Bus: p.gone[0].Bus,
 		Text: fmt.Sprintf("none of the %d messages of %s came, while other units were sending", len(p.gone), p.sender),
 	}
-	if last := c.lastOf(p.gone); last != nil {
+	last := c.lastOf(p.gone)
+	if last != nil {
 		f.Text = fmt.Sprintf("%s fell silent %v into the capture, with all of its messages (%d), while other units went on",
 			p.sender, round(time.Duration(last.Last-c.Evidence.Start)), len(p.gone))
 		f.Example = c.example(&last.LastFrame)
@@ -164,7 +165,7 @@ func (c *Case) silentSender(p *presence) Finding {
 	f.NextStep = fmt.Sprintf("check that %s has power and its CAN wires, pin by pin", p.sender)
 	if p.sender == c.Setting.Replaced {
 		f.NextStep = "check the new ECU's CAN pins and fuse against the loom setting, and that CAN sending is switched on in its settings"
-		if c.Scope != ECUOnBench && c.neverChosen() {
+		if last == nil && c.Scope != ECUOnBench && c.neverChosen() {
 			f.Text += "; nor did a message of any setting on file"
 			f.NextStep = "choose both settings in the new ECU (loom and network), apply them, restart it and capture again"
 		}
@@ -186,16 +187,22 @@ func (c *Case) lastOf(list []*profiles.MessageFacts) (last *evidence.Stream) {
 // neverChosen reports whether the replaced unit answers as one that was never
 // told its network: it is alive for a tester, but sends nothing of any setting.
 func (c *Case) neverChosen() bool {
-	answers := false
-	for _, s := range c.Evidence.Others {
-		if s.ID.Value >= 0x7E8 && s.ID.Value <= 0x7EF && !s.ID.Extended { // replies of emission units (ISO 15765-4)
-			answers = true
-		}
-		if c.AnyOwn[s.ID] {
-			return false
+	answers := func(s *evidence.Stream) bool { // as emission units do (ISO 15765-4)
+		return s.ID.Value >= 0x7E8 && s.ID.Value <= 0x7EF && !s.ID.Extended
+	}
+	return slices.ContainsFunc(c.Evidence.Others, answers) && !c.speaksOther()
+}
+
+// speaksOther reports whether an identifier was seen that this setting does not
+// have, but the replaced unit in another one.
+func (c *Case) speaksOther() bool {
+	own := map[profiles.ID]bool{}
+	for _, s := range c.others() {
+		for _, m := range s.Messages {
+			own[m.ID] = own[m.ID] || m.Sender == s.Replaced && s.Replaced != ""
 		}
 	}
-	return answers
+	return slices.ContainsFunc(c.Evidence.Others, func(s *evidence.Stream) bool { return own[s.ID] })
 }
 
 // elsewhere names another bus on which most of a sender's messages came.

@@ -67,7 +67,6 @@ type Case struct {
 	BaselineStages stages.Spans
 	Scope          Scope
 	Seen           Observed
-	AnyOwn         map[profiles.ID]bool       // identifiers that the replaced unit has in any setting on file
 	Settings       func() []*profiles.Setting // every setting on file, read when it is asked for; nil: none
 	ErrorsRecorded bool                       // it is known that error frames would have been recorded
 	Played         bool                       // frames that the recording computer sent were played on purpose
