@@ -78,12 +78,13 @@ func TestCausesAreNamed(t *testing.T) {
 func TestNumbersAreNotShown(t *testing.T) {
 	const setting = "lowan-2-20t-a5"
 	d := record(t, setting, demo.Options{Seed: 3})
+	secrets := rules.SecretsOf(d.Setting)
 	secret := map[string]bool{}
 	shown := 0
 	config := d.Message("EngineConfig")
 	for i := range d.Frames {
 		f := &d.Frames[i]
-		if rules.Secret(d.Setting, f) {
+		if secrets.Hold(f) {
 			secret[fmt.Sprintf("%X", f.Payload())] = true
 		} else if config(f) {
 			shown++ // its other pages are nobody's secret
@@ -107,7 +108,7 @@ func TestNumbersAreNotShown(t *testing.T) {
 		}
 	}
 	// A finding whose example is such a frame says that it is not shown.
-	d.Frames = slices.DeleteFunc(slices.Clone(d.Frames), func(f can.Frame) bool { return config(&f) && !rules.Secret(d.Setting, &f) })
+	d.Frames = slices.DeleteFunc(slices.Clone(d.Frames), func(f can.Frame) bool { return config(&f) && !secrets.Hold(&f) })
 	found := false
 	for _, f := range rules.Judge(caseOf(d, gather(t, d, d.Frames), d.Stages), nil).Findings {
 		found = found || f.Message == "EngineConfig" && f.Example != nil && strings.HasSuffix(f.Example.Raw, "5E2#(not shown)")

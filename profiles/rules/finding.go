@@ -106,8 +106,11 @@ func (f Finding) measured(value, limit float64, unit, from string) Finding {
 // example quotes a frame as it stands in the capture.
 func (c *Case) example(f *can.Frame) *Example {
 	e := Quote(f, c.Files, c.Buses)
-	if Secret(c.Setting, f) {
-		e.Raw = string(hide([]byte(e.Raw)))
+	if c.secrets == nil {
+		c.secrets = SecretsOf(c.Setting)
+	}
+	if c.secrets.Hold(f) {
+		e.Raw = Hide(e.Raw)
 	}
 	return e
 }

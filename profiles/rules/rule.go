@@ -78,7 +78,8 @@ type Case struct {
 	BaselineReports []capture.FileReport // of the baseline's records
 	Learned         bool                 // the setting is what the baseline shows, and no file
 
-	refs []profiles.SignalRef // see named
+	refs    []profiles.SignalRef // see named
+	secrets *Secrets             // see example
 }
 
 // profile names the setting as the place that a limit comes from.

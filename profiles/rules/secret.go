@@ -1,8 +1,8 @@
 package rules
 
 import (
-	"bytes"
 	"slices"
+	"strings"
 
 	"plugproof/decode"
 	"plugproof/decode/can"
@@ -13,27 +13,68 @@ import (
 // notShown stands for a payload that is nobody's business.
 const notShown = "(not shown)"
 
-// hide takes the payload out of a log line whose frame must not be shown.
-func hide(line []byte) []byte {
-	if at := bytes.IndexByte(line, '#'); at >= 0 {
-		line = append(line[:at+1:at+1], notShown...)
+// Hide takes the payload out of a candump log line whose frame must not be shown.
+func Hide(line string) string {
+	if at := strings.IndexByte(line, '#'); at >= 0 {
+		return line[:at+1] + notShown
 	}
 	return line
 }
 
-// Secret reports whether a frame holds what is never shown: an immobiliser's
-// question or answer, or the number of the car.
-func Secret(s *profiles.Setting, f *can.Frame) bool {
+// Secrets knows which frames and signals of settings hold what is never shown: an
+// immobiliser's question or answer, or the number of the car.
+type Secrets struct {
+	messages map[profiles.ID][]secretMessage
+	signals  map[profiles.SignalRef]bool
+}
+
+// secretMessage is a message all frames of which are secret, or those in which one
+// of its signals is there.
+type secretMessage struct {
+	all     bool
+	numbers []*decode.Signal
+}
+
+// SecretsOf finds what the settings say is secret.
+func SecretsOf(settings ...*profiles.Setting) *Secrets {
+	k := &Secrets{map[profiles.ID][]secretMessage{}, map[profiles.SignalRef]bool{}}
+	for _, s := range settings {
+		k.take(s)
+	}
+	return k
+}
+
+func (k *Secrets) take(s *profiles.Setting) {
 	for _, m := range s.Messages {
-		if m.ID.Value != f.ID || m.ID.Extended != f.Is(can.Extended) {
+		x := secretMessage{all: exchanged(s, m.Name), numbers: numbers(s, m)}
+		if !x.all && len(x.numbers) == 0 {
 			continue
 		}
-		if exchanged(s, m.Name) || holdsNumber(s, m, f) {
-			return true
+		k.messages[m.ID] = append(k.messages[m.ID], x)
+		if x.all && m.Def != nil {
+			for _, def := range m.Def.Signals {
+				k.signals[profiles.SignalRef(m.Name+"."+def.Name)] = true
+			}
 		}
 	}
-	return false
+	for _, ref := range s.CarNumber {
+		k.signals[ref] = true
+	}
 }
+
+// Hold reports whether a frame holds what is never shown.
+func (k *Secrets) Hold(f *can.Frame) bool {
+	list := k.messages[profiles.ID{Value: f.ID, Extended: f.Is(can.Extended)}]
+	return slices.ContainsFunc(list, func(m secretMessage) bool {
+		return m.all || slices.ContainsFunc(m.numbers, func(sig *decode.Signal) bool {
+			_, ok := sig.Read(f)
+			return ok
+		})
+	})
+}
+
+// HoldValue reports whether the values of a signal are never shown.
+func (k *Secrets) HoldValue(ref profiles.SignalRef) bool { return k.signals[ref] }
 
 // exchanged reports whether a message belongs to a secret dialogue.
 func exchanged(s *profiles.Setting, message string) bool {
@@ -41,7 +82,7 @@ func exchanged(s *profiles.Setting, message string) bool {
 		if !d.Secret {
 			continue
 		}
-		for _, condition := range []*profiles.Condition{d.Asked, d.Answer} {
+		for _, condition := range []*profiles.Condition{d.Asked, d.Answer, d.Refused, d.Allowed} {
 			if condition == nil {
 				continue
 			}
@@ -53,16 +94,19 @@ func exchanged(s *profiles.Setting, message string) bool {
 	return false
 }
 
-// holdsNumber reports whether a frame carries the car's number, on the page that
-// it shows.
-func holdsNumber(s *profiles.Setting, m *profiles.MessageFacts, f *can.Frame) bool {
-	return slices.ContainsFunc(s.CarNumber, func(ref profiles.SignalRef) bool {
-		name, signal := ref.Split()
-		if name != m.Name || m.Def == nil {
-			return false
+// numbers lists the signals of a message that carry the car's number; each is
+// there on the page that shows it.
+func numbers(s *profiles.Setting, m *profiles.MessageFacts) (list []*decode.Signal) {
+	if m.Def == nil {
+		return nil
+	}
+	for _, ref := range s.CarNumber {
+		if name, signal := ref.Split(); name == m.Name {
+			decoder, _ := decode.NewDecoder([]decode.Mapping{{Database: &dbc.Database{Messages: []*dbc.Message{m.Def}}}})
+			if sig := decoder.Bus("").Message(m.Name).Signal(signal); sig != nil {
+				list = append(list, sig)
+			}
 		}
-		decoder, _ := decode.NewDecoder([]decode.Mapping{{Database: &dbc.Database{Messages: []*dbc.Message{m.Def}}}})
-		_, ok := decoder.Bus("").Message(m.Name).Signal(signal).Read(f)
-		return ok
-	})
+	}
+	return list
 }
