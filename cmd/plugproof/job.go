@@ -40,7 +40,7 @@ One that cannot be done is left out, with the reason: job leave.`,
 			return cmd.Help()
 		},
 	}
-	cmd.AddCommand(newJobNew(a), newJobIntake(a), newJobStatus(a), newJobNext(a), newJobAdd(a), newJobLeave(a), newJobStages(a), newJobReport(a), newJobVerify(a))
+	cmd.AddCommand(newJobNew(a), newJobIntake(a), newJobStatus(a), newJobNext(a), newJobAdd(a), newJobLeave(a), newJobStages(a), newJobReport(a), newJobBundle(a), newJobVerify(a))
 	return cmd
 }
 

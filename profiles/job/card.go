@@ -178,6 +178,9 @@ func (c *Card) Measured(q Quantity) *float64 {
 	return nil
 }
 
+// YAML gives the card as a file, without the comments of the one it was read from.
+func (c *Card) YAML() ([]byte, error) { return c.rewrite(nil) }
+
 // rewrite gives the card as YAML. Comments of old, the file as it was, are kept.
 func (c *Card) rewrite(old []byte) ([]byte, error) {
 	comments := yaml.CommentMap{}

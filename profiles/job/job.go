@@ -24,6 +24,9 @@ import (
 // CardName is the file that people write.
 const CardName = "job.yaml"
 
+// BundleName is where an archive for support goes by default.
+const BundleName = resultsDir + "/bundle.zip"
+
 // Folders of a job.
 const (
 	capturesDir = "captures"

@@ -7,6 +7,7 @@ import (
 	"plugproof/decode"
 	"plugproof/decode/can"
 	"plugproof/decode/dbc"
+	"plugproof/decode/guard"
 	"plugproof/profiles"
 )
 
@@ -33,6 +34,7 @@ type Secrets struct {
 type secretMessage struct {
 	all     bool
 	numbers []*decode.Signal
+	guard   *guard.Guard // fills in checksums, and leaves counters alone; nil: none
 }
 
 // SecretsOf finds what the settings say is secret.
@@ -46,7 +48,7 @@ func SecretsOf(settings ...*profiles.Setting) *Secrets {
 
 func (k *Secrets) take(s *profiles.Setting) {
 	for _, m := range s.Messages {
-		x := secretMessage{all: exchanged(s, m.Name), numbers: numbers(s, m)}
+		x := secretMessage{all: exchanged(s, m.Name), numbers: numbers(s, m), guard: checksums(m)}
 		if !x.all && len(x.numbers) == 0 {
 			continue
 		}
@@ -71,6 +73,57 @@ func (k *Secrets) Hold(f *can.Frame) bool {
 			return ok
 		})
 	})
+}
+
+// Mask puts a pattern in place of what is never shown in a frame: all bytes of what
+// is exchanged, the bits of a number; checksums are those of the new content. It
+// reports whether there was any.
+func (k *Secrets) Mask(f *can.Frame, pattern byte) (masked bool) {
+	for _, m := range k.messages[profiles.ID{Value: f.ID, Extended: f.Is(can.Extended)}] {
+		whole := m.all
+		for _, sig := range m.numbers {
+			if _, there := sig.Read(f); there && !whole {
+				masked = true
+				whole = cover(sig, f, pattern) != nil
+			}
+		}
+		switch {
+		case whole:
+			for i := range f.Payload() {
+				f.Data[i] = pattern
+			}
+			masked = true
+		case masked && m.guard != nil:
+			_ = m.guard.Fill(nil, f) // a frame that is too short for it has none
+		}
+	}
+	return masked
+}
+
+// cover puts a pattern in place of the bits of a signal.
+func cover(sig *decode.Signal, f *can.Frame, pattern byte) error {
+	const every = 0x0101010101010101
+	if sig.Def.Length > 64 {
+		return decode.ErrWide
+	}
+	return sig.Put(f, uint64(pattern)*every>>(64-sig.Def.Length))
+}
+
+// checksums gives what fills in the checksums and parities of a message.
+func checksums(m *profiles.MessageFacts) *guard.Guard {
+	p, err := m.Protection()
+	if err != nil {
+		return nil // the loader has said so
+	}
+	p.Counters, p.Toggles = nil, nil
+	if p.Empty() {
+		return nil
+	}
+	g, err := p.Compile()
+	if err != nil {
+		return nil
+	}
+	return g
 }
 
 // HoldValue reports whether the values of a signal are never shown.
