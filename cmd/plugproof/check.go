@@ -20,7 +20,6 @@ type checkOptions struct {
 	jobOptions
 	functions list
 	strict    bool
-	before    string
 }
 
 func (o *checkOptions) addFlags(flags *pflag.FlagSet) {
@@ -31,7 +30,6 @@ func (o *checkOptions) addFlags(flags *pflag.FlagSet) {
 	flags.Var(&o.functions, "function", "judge only this `FUNCTION` of the setting; may be repeated")
 	flags.BoolVar(&o.strict, "strict", false, "a review ends with exit code 1 too")
 	o.resultOptions.addFlags(flags, "json", html)
-	flags.StringVar(&o.before, "codes-before", "", "for the page: trouble codes from before the swap, in the text `FILE`")
 }
 
 func newCheck(a *app) *cobra.Command {
@@ -59,6 +57,7 @@ from the rest, --dbc names them.
 		Example: `  plugproof check after.log --profile lowan-2-20t-a5
   plugproof check after.log -p lowan-2-20t-a5 --baseline before.log --bus can1=body
   plugproof check after.log -p lowan-2-20t-a5 --format html --out report.html
+  plugproof check after.log -p lowan-2-20t-a5 --codes-before was.txt --codes is.txt --lamp-before none --lamp MIL
   plugproof check after.log --baseline before.log --dbc drive.dbc --unplugged without.log
   plugproof check - -p ./mine.yaml --scope ecu-on-bench --format json < bench.log`,
 		Args: o.captures,
@@ -78,10 +77,6 @@ func runCheck(ctx context.Context, a *app, o *checkOptions, paths []string) erro
 	if err != nil {
 		return err
 	}
-	page := report.HTMLOptions{Version: toolVersion, CodesGiven: o.before != ""}
-	if page.CodesGiven && o.format != html {
-		return hint(errors.New("--codes-before is for the page"), "--format html --out FILE")
-	}
 	if o.profile == "" && len(o.baseline) == 0 {
 		return hint(errors.New("check needs --profile or --baseline"),
 			"--profile NAME or --profile FILE.yaml; --baseline CAPTURE of the same car in good order where no profile is on file")
@@ -96,11 +91,8 @@ func runCheck(ctx context.Context, a *app, o *checkOptions, paths []string) erro
 	if in.Seen, err = o.observed(); err != nil {
 		return err
 	}
-	if page.CodesBefore, err = readCodes(o.before); err != nil {
-		return err
-	}
 	in.Functions, in.Series = o.functions, o.format == html
-	out, err := a.output(o.out, o.inputPaths(paths)...)
+	out, err := a.output(o.out, append(o.inputPaths(paths), o.codesBefore, o.codes)...)
 	if err != nil {
 		return err
 	}
@@ -112,7 +104,7 @@ func runCheck(ctx context.Context, a *app, o *checkOptions, paths []string) erro
 	if o.format == "text" {
 		err = report.Text(out, result, report.Options{Colour: bool(a.colours(out))})
 	} else {
-		err = writeCheck(out, in, result, &page)
+		err = o.writeCheck(out, in, result)
 	}
 	if err != nil {
 		return err
@@ -147,16 +139,25 @@ func (a *app) check(ctx context.Context, in *check.Input) (*check.Output, error)
 
 // writeCheck writes the forms that say what the verdict rests on: a page where
 // the evidence was kept, else JSON.
-func writeCheck(out *output, in *check.Input, result *check.Output, page *report.HTMLOptions) error {
-	files, err := check.SettingFiles(in.Library, in.Setting)
+func (o *checkOptions) writeCheck(out *output, in *check.Input, result *check.Output) error {
+	files, err := o.files(in)
 	if err != nil {
 		return err
 	}
 	if in.Series {
-		page.Files = files
-		return report.HTML(out, result, *page)
+		return report.HTML(out, result, report.HTMLOptions{Version: toolVersion, Files: files})
 	}
 	return report.JSON(out, result, toolVersion, files)
+}
+
+// files identifies what the verdict rests on besides the captures.
+func (o *checkOptions) files(in *check.Input) ([]check.File, error) {
+	files, err := check.SettingFiles(in.Library, in.Setting)
+	if err != nil {
+		return nil, err
+	}
+	lists, err := codeFiles(o.codesBefore, o.codes)
+	return append(files, lists...), err
 }
 
 // verdictError gives the exit code of a verdict as an error.

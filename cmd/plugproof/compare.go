@@ -26,8 +26,8 @@ type compareOptions struct {
 	dbc     list
 	buses   list
 	strict  bool
-	before  string // lists of trouble codes
-	after   string
+	codes   [2]string // lists of trouble codes, before and after
+	lamps   [2]list
 	format  string
 	out     string
 }
@@ -41,8 +41,10 @@ func (o *compareOptions) addFlags(flags *pflag.FlagSet) {
 	flags.BoolVar(&o.strict, "strict", false, "a review ends with exit code 1 too")
 	flags.StringVarP(&o.format, "format", "f", "text", "`FORMAT` of the output: text, json or html")
 	flags.StringVarP(&o.out, "out", "o", "", "write to `FILE` instead of standard output")
-	flags.StringVar(&o.before, "codes-before", "", "for the page: trouble codes from before the swap, in the text `FILE`")
-	flags.StringVar(&o.after, "codes-after", "", "for the page: trouble codes from after it")
+	flags.StringVar(&o.codes[0], "codes-before", "", "trouble codes from before the swap, as a scan tool lists them, in the text `FILE`")
+	flags.StringVar(&o.codes[1], "codes-after", "", "trouble codes from after it, in the text `FILE`")
+	flags.Var(&o.lamps[0], "lamp-before", "a `LAMP` that was lit before the swap, or none; may be repeated")
+	flags.Var(&o.lamps[1], "lamp-after", "a `LAMP` that is lit after it, or none; may be repeated")
 }
 
 func newCompare(a *app) *cobra.Command {
@@ -61,6 +63,12 @@ coolant), not by time. States are told by other units' frames where there are
 any: what a unit sends is never failed by its own word. Where both captures have
 their stages marked (CAPTURE.stages.yaml) those count too. Another idle speed,
 fan point or torque, weather and a slower rate are for review only.
+
+Codes and lamps, before and after, are told by --codes-before and --codes-after,
+--lamp-before and --lamp-after: one that is new comes first and outranks what is
+as before. It fails, unless the scan tool does not call the code active and the
+time without an engine computer explains it, or it is listed as stored or
+pending: then it is for review.
 
 With --profile senders, listeners and functions are known; with --dbc alone what
 the frames mean; with neither, payloads are compared bit by bit.
@@ -104,16 +112,14 @@ func runCompare(ctx context.Context, a *app, o *compareOptions, before, after st
 	if err := a.format(o.format, o.out); err != nil {
 		return err
 	}
-	page, err := o.page()
-	if err != nil {
+	in := &compare.Input{Reading: a.progress}
+	if err := sinceSwap(&in.Seen, o.codes, o.lamps, "--lamp-after"); err != nil {
 		return err
 	}
-	in := &compare.Input{Reading: a.progress}
 	files, err := o.knowledge(ctx, a, in, before, after)
 	if err != nil {
 		return err
 	}
-	page.Files = files
 	hash := o.format != "text" || o.entry != nil
 	if in.Before, err = capture.Open([]string{before}, capture.Options{Stdin: a.stdin, Hash: hash}); err != nil {
 		return err
@@ -123,6 +129,11 @@ func runCompare(ctx context.Context, a *app, o *compareOptions, before, after st
 		return err
 	}
 	defer in.After.Close()
+	lists, err := codeFiles(o.codes[:]...)
+	if err != nil {
+		return err
+	}
+	files = append(files, lists...)
 	inputs := []string{before, after, o.profile}
 	for _, f := range files {
 		inputs = append(inputs, f.File)
@@ -143,7 +154,7 @@ func runCompare(ctx context.Context, a *app, o *compareOptions, before, after st
 	if err := marksFit(marks, res); err != nil {
 		return err
 	}
-	if err := o.write(a, out, res, in.Setting, page); err != nil {
+	if err := o.write(a, out, res, in.Setting, files); err != nil {
 		return err
 	}
 	a.summary(slices.Concat(in.Before.Reports(), in.After.Reports()))
@@ -157,27 +168,14 @@ func runCompare(ctx context.Context, a *app, o *compareOptions, before, after st
 }
 
 // write writes the comparison in the format asked for.
-func (o *compareOptions) write(a *app, out *output, res *compare.Result, s *profiles.Setting, page report.HTMLOptions) error {
+func (o *compareOptions) write(a *app, out *output, res *compare.Result, s *profiles.Setting, files []check.File) error {
 	switch o.format {
 	case "json":
-		return report.ComparisonJSON(out, res, toolVersion, page.Files)
+		return report.ComparisonJSON(out, res, toolVersion, files)
 	case html:
-		return report.ComparisonHTML(out, res, s, page)
+		return report.ComparisonHTML(out, res, s, report.HTMLOptions{Version: toolVersion, Files: files})
 	}
 	return report.Comparison(out, res, report.Options{Colour: bool(a.colours(out))})
-}
-
-// page returns what a page shows beside the comparison.
-func (o *compareOptions) page() (page report.HTMLOptions, err error) {
-	page = report.HTMLOptions{Version: toolVersion, CodesGiven: o.before != "" || o.after != ""}
-	if page.CodesGiven && o.format != html {
-		return page, hint(errors.New("--codes-before and --codes-after are for the page"), "--format html --out FILE")
-	}
-	if page.CodesBefore, err = readCodes(o.before); err != nil {
-		return page, err
-	}
-	page.CodesAfter, err = readCodes(o.after)
-	return page, err
 }
 
 // comparedStages reads the stages files beside the captures.

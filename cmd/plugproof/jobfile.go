@@ -138,13 +138,14 @@ func (o *checkOptions) fromJob(paths []string) ([]string, error) {
 	if o.entry.Moment != job.After {
 		return paths, nil
 	}
-	o.lamps = append(o.lamps, j.Card.After.Lamps...)
+	o.lamps.note(j.Card.After.Lamps)
+	o.lampsBefore.note(j.Card.Before.Lamps)
 	o.dead = append(o.dead, j.Card.After.Dead...)
 	if codes := j.CodesOf(job.After); codes != nil && o.codes == "" {
 		o.codes = j.Path(codes.File)
 	}
-	if codes := j.CodesOf(job.Baseline); codes != nil && o.before == "" && o.format == html {
-		o.before = j.Path(codes.File)
+	if codes := j.CodesOf(job.Baseline); codes != nil && o.codesBefore == "" {
+		o.codesBefore = j.Path(codes.File)
 	}
 	return paths, nil
 }
@@ -154,7 +155,7 @@ func (o *checkOptions) fileCheck(in *check.Input, result *check.Output) error {
 	if o.entry == nil {
 		return nil
 	}
-	files, err := check.SettingFiles(in.Library, in.Setting)
+	files, err := o.files(in)
 	if err != nil {
 		return err
 	}
@@ -216,6 +217,13 @@ func (o *compareOptions) fromJob(paths []string) ([]string, error) {
 	if len(o.buses) == 0 {
 		o.buses = o.jobOptions.buses()
 	}
+	for i, m := range []job.Moment{job.Baseline, job.After} {
+		if codes := o.job.CodesOf(m); codes != nil && o.codes[i] == "" {
+			o.codes[i] = o.job.Path(codes.File)
+		}
+	}
+	o.lamps[0].note(o.job.Card.Before.Lamps)
+	o.lamps[1].note(o.job.Card.After.Lamps)
 	return []string{o.job.Path(before.File), paths[0]}, nil
 }
 

@@ -1,8 +1,11 @@
 package main
 
 import (
+	"errors"
 	"fmt"
+	"slices"
 	"strconv"
+	"strings"
 
 	"github.com/spf13/pflag"
 
@@ -13,12 +16,23 @@ import (
 // observedHelp explains the flags of observedOptions in a command's help.
 const observedHelp = `What the technician saw forbids a pass, and starts the search for its cause:
 --dead tachometer, --lamp MIL, --codes with the list of a scan tool as text.
---ohms and --supply are what was measured.`
+--ohms and --supply are what was measured.
+
+` + sinceHelp
+
+// sinceHelp explains what --codes-before and --lamp-before do.
+const sinceHelp = `What was read and seen before the swap tells what is new: a new code or lamp
+comes first and outranks a rule that passes. It fails, unless the scan tool does
+not call the code active and the time without an engine computer explains it, or
+it is listed as stored or pending: then it is for review. --lamp none and
+--lamp-before none say that there was none.`
 
 // observedOptions are the flags for what the technician saw and measured.
 type observedOptions struct {
 	lamps, dead list
 	codes       string
+	lampsBefore list
+	codesBefore string
 	ohms        measure
 	factory     measure
 	supply      measure
@@ -28,6 +42,8 @@ func (o *observedOptions) addFlags(flags *pflag.FlagSet) {
 	flags.Var(&o.dead, "dead", "a `FUNCTION` that does not work; may be repeated")
 	flags.Var(&o.lamps, "lamp", "a `LAMP` that is lit; may be repeated")
 	flags.StringVar(&o.codes, "codes", "", "trouble codes as a scan tool lists them, in the text `FILE`")
+	flags.Var(&o.lampsBefore, "lamp-before", "a `LAMP` that was lit before the swap; may be repeated")
+	flags.StringVar(&o.codesBefore, "codes-before", "", "trouble codes from before the swap, in the text `FILE`")
 	flags.Var(&o.ohms, "ohms", "`OHM` between CAN-H and CAN-L, power off, new ECU plugged in")
 	flags.Var(&o.factory, "ohms-factory", "`OHM` with the factory ECU plugged in")
 	flags.Var(&o.supply, "supply", "`VOLT` of the supply while recording")
@@ -35,15 +51,68 @@ func (o *observedOptions) addFlags(flags *pflag.FlagSet) {
 
 // observed returns what the flags say. It reads the list of codes.
 func (o *observedOptions) observed() (rules.Observed, error) {
-	seen := rules.Observed{
-		Lamps: o.lamps, Dead: o.dead, Ohms: o.ohms.value, FactoryOhms: o.factory.value, Supply: o.supply.value,
-	}
-	var err error
-	seen.Codes, err = readCodes(o.codes)
+	seen := rules.Observed{Dead: o.dead, Ohms: o.ohms.value, FactoryOhms: o.factory.value, Supply: o.supply.value}
+	err := sinceSwap(&seen, [2]string{o.codesBefore, o.codes}, [2]list{o.lampsBefore, o.lamps}, "--lamp")
 	return seen, err
 }
 
-// readCodes reads a list of trouble codes; "" is none.
+// sinceSwap takes down codes and lamps from before the swap and after it. It reads
+// the lists of codes.
+func sinceSwap(seen *rules.Observed, codes [2]string, lamps [2]list, lampFlag string) (err error) {
+	if seen.Before.Codes, err = readCodes(codes[0]); err != nil {
+		return err
+	}
+	if seen.Codes, err = readCodes(codes[1]); err != nil {
+		return err
+	}
+	if seen.Before.Lamps, err = lamps[0].noted("--lamp-before"); err != nil {
+		return err
+	}
+	seen.Lamps, err = lamps[1].noted(lampFlag)
+	return err
+}
+
+// none says that there is nothing of what is asked for.
+const none = "none"
+
+// noted returns what was seen: nil where nobody looked, empty for none.
+func (l list) noted(flag string) ([]string, error) {
+	isNone := func(s string) bool { return strings.EqualFold(s, none) }
+	switch {
+	case l == nil:
+		return nil, nil
+	case len(l) == 1 && isNone(l[0]):
+		return []string{}, nil
+	case slices.ContainsFunc(l, isNone):
+		return nil, hint(errors.New(flag+" names a lamp, and says that there is none"), "leave one out")
+	}
+	return l, nil
+}
+
+// note adds what was taken down elsewhere: nil, nothing; empty, that there is none.
+func (l *list) note(seen []string) {
+	*l = append(*l, seen...)
+	if seen != nil && len(*l) == 0 {
+		*l = list{none}
+	}
+}
+
+// codeFiles identifies lists of codes by their content; "" is none.
+func codeFiles(paths ...string) (files []check.File, err error) {
+	for _, path := range paths {
+		if path == "" {
+			continue
+		}
+		src, err := check.ReadSmall(path)
+		if err != nil {
+			return nil, err
+		}
+		files = append(files, check.NewFile(path, src))
+	}
+	return files, nil
+}
+
+// readCodes reads a list of trouble codes; it returns nil for "" only.
 func readCodes(path string) ([]rules.Code, error) {
 	if path == "" {
 		return nil, nil
@@ -53,6 +122,9 @@ func readCodes(path string) ([]rules.Code, error) {
 		return nil, err
 	}
 	codes, err := rules.ParseCodes(path, src)
+	if codes == nil {
+		codes = []rules.Code{}
+	}
 	return codes, hint(err, codesHint)
 }
 

@@ -23,6 +23,7 @@ type judge struct {
 	p             *plan
 	before, after *shot
 	want          map[address]*expected // of the capture before
+	seen          rules.Observed
 	res           *Result
 	axes          []int            // of the plan, those of res.Axes: they came
 	order         []stateKey       // of res.States
@@ -61,6 +62,7 @@ func (j *judge) run() *Result {
 	}
 	j.complaints()
 	j.answers()
+	j.sinceSwap()
 	j.functions()
 	j.finish()
 	return j.res
@@ -276,7 +278,9 @@ func (j *judge) finish() {
 		}
 	}
 	for i := range j.res.Complaints {
-		worst, judged = max(worst, j.res.Complaints[i].Verdict), true
+		r := &j.res.Complaints[i]
+		worst = max(worst, r.Verdict)
+		judged = judged || r.Aspect == Complaint || r.Verdict != rules.Pass // that a code is gone proves nothing
 	}
 	if !judged {
 		worst = rules.NotTestable

@@ -31,23 +31,25 @@ type Aspect string
 
 // The aspects, those that outrank the others first.
 const (
-	Complaint Aspect = "complaint"   // a fault, limp or lamp bit of another unit
-	Presence  Aspect = "presence"    // identifiers added or removed
-	Cycle     Aspect = "cycle"       // median gap, and the longest gap
-	Length    Aspect = "length"      // payload bytes, 11 or 29 bits
-	Constant  Aspect = "constants"   // bits that never changed before
-	Protected Aspect = "protection"  // counter, toggle bit, parity, checksum
-	Range     Aspect = "range"       // values in the same state
-	Response  Aspect = "response"    // to a stimulus: whether, which way, how late
-	Wake      Aspect = "wake-up"     // first frame, counted from when the bus woke
-	Valid     Aspect = "first-valid" // first frame without a "not available" pattern
-	PostRun   Aspect = "post-run"    // last frame, counted from when the key was turned off
+	TroubleCode Aspect = "trouble-code" // a code that a scan tool read after the swap only, or before it only
+	Lamp        Aspect = "lamp"         // a lamp that a person saw lit after the swap only, or before it only
+	Complaint   Aspect = "complaint"    // a fault, limp or lamp bit of another unit
+	Presence    Aspect = "presence"     // identifiers added or removed
+	Cycle       Aspect = "cycle"        // median gap, and the longest gap
+	Length      Aspect = "length"       // payload bytes, 11 or 29 bits
+	Constant    Aspect = "constants"    // bits that never changed before
+	Protected   Aspect = "protection"   // counter, toggle bit, parity, checksum
+	Range       Aspect = "range"        // values in the same state
+	Response    Aspect = "response"     // to a stimulus: whether, which way, how late
+	Wake        Aspect = "wake-up"      // first frame, counted from when the bus woke
+	Valid       Aspect = "first-valid"  // first frame without a "not available" pattern
+	PostRun     Aspect = "post-run"     // last frame, counted from when the key was turned off
 )
 
 // Rank orders aspects: the lower, the more they say.
 func (a Aspect) Rank() int {
 	return slices.Index([]Aspect{
-		Complaint, Presence, Cycle, Length, Constant, Protected, Range, Response, Wake, Valid, PostRun,
+		TroubleCode, Lamp, Complaint, Presence, Cycle, Length, Constant, Protected, Range, Response, Wake, Valid, PostRun,
 	}, a)
 }
 
@@ -61,10 +63,13 @@ type Result struct {
 
 	Before, After Side
 
-	// Complaints are what the other units say themselves. They outrank every
-	// other row and come first. Only new ones are listed, and those that ceased
-	// (as a pass).
+	// Complaints are what the other units say themselves: trouble codes, lamps and
+	// their own bits. They outrank every other row and come first. Only new ones are
+	// listed, and those that ceased (as a pass).
 	Complaints []Row
+
+	Seen  rules.Observed  // as it was given
+	Since rules.SinceSwap // what became of codes and lamps, those that stayed too
 
 	// Functions are what the driver or another unit has from the network, by
 	// name; empty without a profile.
@@ -150,11 +155,12 @@ type Row struct {
 	Bus       string
 	ID        profiles.ID
 	Message   string
-	Signal    string   // "": the whole message
-	Sender    string   // of the message
-	Listener  string   // who is hurt, or who complains
-	Functions []string // that lean on it
-	State     int      // index in Result.States of the worst state; -1: not by state
+	Signal    string           // "": the whole message
+	Sender    string           // of the message
+	Listener  string           // who is hurt, or who complains
+	Functions []string         // that lean on it
+	Code      *rules.Explained // of a TroubleCode; nil: none
+	State     int              // index in Result.States of the worst state; -1: not by state
 
 	Before    *rules.Quantity // the figure before; nil: none
 	Measured  *rules.Quantity // the figure after

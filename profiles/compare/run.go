@@ -11,6 +11,7 @@ import (
 	"plugproof/decode/can"
 	"plugproof/decode/capture"
 	"plugproof/profiles"
+	"plugproof/profiles/rules"
 	"plugproof/profiles/stages"
 )
 
@@ -31,6 +32,9 @@ type Input struct {
 	// BeforeStages and AfterStages are the stages marked in the captures. With both
 	// there is one more axis to match states by, which needs no frames to tell it.
 	BeforeStages, AfterStages stages.Spans
+
+	// Seen is what a person saw and read on the car after the swap and before it.
+	Seen rules.Observed
 
 	// Reading is called before a capture is read, and what it returns after; nil:
 	// nobody watches.
@@ -76,7 +80,7 @@ func Run(ctx context.Context, in *Input) (*Result, error) {
 	if err := sameCar(before, after); err != nil {
 		return nil, err
 	}
-	return (&judge{p: p, before: before, after: after, want: want}).run(), nil
+	return (&judge{p: p, before: before, after: after, want: want, seen: in.Seen}).run(), nil
 }
 
 // gather reads one capture.

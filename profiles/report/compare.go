@@ -132,12 +132,15 @@ func (v *comparison) complaints() {
 	}
 }
 
-// byUnit gathers complaints of one unit and verdict.
+// told reports whether a row is about what a person read or saw, not about bits.
+func told(r *compare.Row) bool { return r.Aspect == compare.TroubleCode || r.Aspect == compare.Lamp }
+
+// byUnit gathers complaints of one unit and verdict. Codes and lamps stand alone.
 func byUnit(rows []compare.Row) (groups [][]*compare.Row) {
 	for i := range rows {
 		r := &rows[i]
 		at := slices.IndexFunc(groups, func(g []*compare.Row) bool {
-			return g[0].Listener == r.Listener && g[0].Listener != "" && g[0].Verdict == r.Verdict
+			return g[0].Listener == r.Listener && g[0].Listener != "" && g[0].Verdict == r.Verdict && !told(g[0]) && !told(r)
 		})
 		if at < 0 {
 			groups = append(groups, []*compare.Row{r})
@@ -226,7 +229,7 @@ func (v *comparison) groups(verdict rules.Verdict) [][]*compare.Row {
 func (v *comparison) row(r *compare.Row, more []*compare.Row) {
 	const indent = 16
 	text := string(r.Aspect) + ": " + sentence(r.Text)
-	if r.Aspect == compare.Complaint {
+	if r.Aspect == compare.Complaint || told(r) {
 		text = sentence(r.Text)
 	}
 	v.marked(indent, "  "+r.Verdict.String(), marks[r.Verdict], text)

@@ -35,6 +35,7 @@ type compareDocument struct {
 	After      compareSide       `json:"after"`
 	Notes      []string          `json:"notes"`
 	Complaints []compareRow      `json:"complaints"`
+	Since      sinceSwap         `json:"since_swap"`
 	Functions  []compareFunction `json:"functions"`
 	Messages   []compareMessage  `json:"messages"`
 	Axes       []compareAxis     `json:"axes"`
@@ -95,7 +96,7 @@ type compareRow struct {
 	Verdict   rules.Verdict  `json:"verdict"`
 	Text      string         `json:"text"`
 	Bus       string         `json:"bus"`
-	ID        string         `json:"id"`
+	ID        string         `json:"id"` // "" for a code or lamp that is about no message
 	Message   *string        `json:"message"`
 	Signal    *string        `json:"signal"`
 	Sender    *string        `json:"sender"`
@@ -110,6 +111,7 @@ type compareRow struct {
 	Was       *exampleRecord `json:"example_before"`
 	Example   *exampleRecord `json:"example"`
 	NextStep  string         `json:"next_step"`
+	Code      *code          `json:"code"` // of a trouble code; else null
 }
 
 type compareAxis struct {
@@ -162,7 +164,7 @@ func newComparison(res *compare.Result, version string, files []check.File) *com
 		Schema: CompareSchema, Version: version, Verdict: res.Verdict, Mode: res.Mode,
 		Setting: text(res.Setting), Replaced: text(res.Replaced), Notes: list(res.Notes),
 		Inputs: compareInputs{list(res.Before.Captures), list(res.After.Captures), list(files)},
-		Before: newSide(&res.Before), After: newSide(&res.After), Complaints: r.rows(res.Complaints),
+		Before: newSide(&res.Before), After: newSide(&res.After), Complaints: r.rows(res.Complaints), Since: newSince(res.Since),
 		Functions: []compareFunction{}, Messages: []compareMessage{}, Axes: []compareAxis{},
 		States: []compareState{}, Series: []compareSeries{},
 	}
@@ -263,6 +265,10 @@ func (c rowRenderer) row(r *compare.Row) compareRow {
 		Functions: list(r.Functions), Before: newQuantity(r.Before), Measured: newQuantity(r.Measured),
 		Limit: newQuantity(r.Limit), LimitFrom: text(r.LimitFrom), Count: r.Count,
 		Was: newExample(r.BeforeExample, c.lines), Example: newExample(r.Example, c.lines), NextStep: r.NextStep,
+		Code: newCode(r.Code),
+	}
+	if r.Message == "" && told(r) {
+		out.ID = ""
 	}
 	if r.State >= 0 {
 		out.State = &r.State

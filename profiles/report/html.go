@@ -9,16 +9,12 @@ import (
 	"io"
 
 	"plugproof/profiles/check"
-	"plugproof/profiles/rules"
 )
 
 // HTMLOptions is what a page shows besides the result.
 type HTMLOptions struct {
-	Version     string       // of the tool
-	Files       []check.File // profiles and DBC files that the verdict rests on
-	CodesBefore []rules.Code // trouble codes before the swap; those after it are part of the result
-	CodesAfter  []rules.Code // those after it, where the result does not hold them
-	CodesGiven  bool         // lists of codes were given, perhaps empty ones
+	Version string       // of the tool
+	Files   []check.File // profiles and DBC files that the verdict rests on
 }
 
 // HTML writes the outcome of a check as one page that needs no other file and no

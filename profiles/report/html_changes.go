@@ -30,13 +30,24 @@ func (b *compareBuilder) complaints() []complaintCard {
 	var cards []complaintCard
 	for _, group := range byUnit(b.res.Complaints) {
 		r := group[0]
-		card := complaintCard{Unit: b.unit(cmp.Or(r.Listener, r.Sender)), Mark: verdictMarks[r.Verdict], Next: said(r.NextStep)}
+		card := complaintCard{Unit: b.complains(r), Mark: verdictMarks[r.Verdict], Next: said(r.NextStep)}
 		for _, r := range group {
 			card.Items = append(card.Items, complaint{said(r.Text), b.frames(r)})
 		}
 		cards = append(cards, card)
 	}
 	return cards
+}
+
+// complains names who says it, or who is said to.
+func (b *compareBuilder) complains(r *compare.Row) string {
+	switch {
+	case r.Aspect == compare.Lamp:
+		return "Lamps"
+	case r.Code != nil && r.Listener == "":
+		return cmp.Or(r.Code.Module, "a unit that the list does not name")
+	}
+	return b.unit(cmp.Or(r.Listener, r.Sender))
 }
 
 func (b *compareBuilder) unit(name string) string {

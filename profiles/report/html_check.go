@@ -267,7 +267,10 @@ func (b *checkBuilder) finding(i int, f *rules.Finding) findingCard {
 	if hurts != nil {
 		card.Facts = append(card.Facts, fact{Name: "Hurts", Texts: []string{strings.Join(hurts, "; ")}, Wide: true})
 	}
-	if f.Sender != f.Listener {
+	switch {
+	case f.Code != nil && f.Message == "":
+		add("Stored by", b.titled(f.Listener))
+	case f.Sender != f.Listener:
 		add("Sent by", b.titled(f.Sender))
 		add("Heard by", strings.Split(b.words.listeners(f), "; ")...)
 	}

@@ -189,12 +189,7 @@ func (b *compareBuilder) handover(opts *HTMLOptions) handover {
 	}
 	h.addCaptures("before", b.res.Before.Captures)
 	h.addCaptures("after", b.res.After.Captures)
-	if h.Codes = codeTable(opts.CodesBefore, opts.CodesAfter); h.Codes == nil {
-		h.NoCodes = "No trouble codes were given."
-		if opts.CodesGiven {
-			h.NoCodes = "The lists of trouble codes that were given are empty."
-		}
-	}
+	h.seen(&b.res.Seen)
 	if titles := b.res.Unjudged(); len(titles) > 0 {
 		h.Limits = append(h.Limits, "Not judged, and not to be taken for working: "+strings.Join(titles, "; ")+".")
 	}

@@ -22,6 +22,7 @@ type handover struct {
 	Version  string
 	Codes    *table // nil: no list was given
 	NoCodes  string // said instead
+	Lamps    *table // nil: nobody noted them, or they stand elsewhere
 	Limits   []string
 	Cautions []string
 	Law      string
@@ -61,15 +62,17 @@ func (b *checkBuilder) handover(opts *HTMLOptions) handover {
 	h.Settings = settingFacts(b.out.Setting)
 	h.addCaptures("judged", b.out.Captures)
 	h.addCaptures("baseline", b.out.Baseline)
-	h.Codes = codeTable(opts.CodesBefore, b.out.Seen.Codes)
-	if h.Codes == nil {
-		h.NoCodes = "No list of trouble codes was given."
-		if opts.CodesGiven {
-			h.NoCodes = "The lists of trouble codes that were given are empty."
-		}
-	}
+	h.seen(&b.out.Seen)
 	h.Limits = b.limits()
 	return h
+}
+
+// seen fills in what a person read and saw, before and after.
+func (h *handover) seen(seen *rules.Observed) {
+	if h.Codes = codeTable(seen.Before.Codes, seen.Codes); h.Codes == nil {
+		h.NoCodes = noCodes(seen.Before.Codes, seen.Codes)
+	}
+	h.Lamps = lampTable(seen.Before.Lamps, seen.Lamps)
 }
 
 // settingFacts are the two things that a new engine computer is told.

@@ -91,8 +91,7 @@ func newJobSheet(h *JobHistory, opts *HTMLOptions) (*sheet, rules.Verdict, error
 			return nil, rules.NotTestable, err
 		}
 	}
-	change := rules.CompareCodes(h.CodesBefore, h.CodesAfter)
-	v, headline := h.verdict(last, change.New)
+	v, headline := h.verdict(last)
 	card := h.Job.Card
 	s := &sheet{
 		Title: "Handover: " + cmp.Or(card.Car.Model, h.Job.Dir), Kind: "Handover", Mark: verdictMarks[v], Headline: headline,
@@ -117,8 +116,8 @@ func newJobSheet(h *JobHistory, opts *HTMLOptions) (*sheet, rules.Verdict, error
 
 // verdict is that of the whole job: of the last check after the swap, of new
 // trouble codes, and of what a person sees, which outranks a passing rule.
-func (h *JobHistory) verdict(last *filedCheck, fresh []rules.Code) (rules.Verdict, string) {
-	after := h.Job.Card.After
+func (h *JobHistory) verdict(last *filedCheck) (rules.Verdict, string) {
+	codes, lamps := h.news()
 	switch {
 	case len(h.Damage) > 0:
 		return rules.NotTestable, "The record is damaged"
@@ -126,16 +125,30 @@ func (h *JobHistory) verdict(last *filedCheck, fresh []rules.Code) (rules.Verdic
 		return rules.NotTestable, "The car with the new ECU was not judged"
 	case last.Verdict == rules.Fail:
 		return rules.Fail, "Not fit to hand over: something fails"
-	case len(fresh) > 0:
+	case codes == rules.Fail:
 		return rules.Fail, "Not fit to hand over: there are trouble codes that were not there before"
-	case len(after.Lamps)+len(after.Dead)+len(after.Symptoms) > len(h.Job.Card.Before.Lamps)+len(h.Job.Card.Before.Symptoms):
+	case lamps:
 		return rules.Fail, "Not fit to hand over: lamps or symptoms that were not there before"
 	case last.Verdict == rules.NotTestable || len(last.Missing) > 0:
 		return rules.NotTestable, "Nothing fails, not everything could be judged"
+	case codes == rules.Review:
+		return rules.Review, "Nothing fails; clear the trouble codes that are new, and read them again"
 	case last.Verdict == rules.Review:
 		return rules.Review, "Nothing fails, something needs a look"
 	}
 	return rules.Pass, "All that was exercised works"
+}
+
+// news says how grave the trouble codes are that were not there before, and whether
+// a person sees anything that was not.
+func (h *JobHistory) news() (codes rules.Verdict, seen bool) {
+	for _, c := range rules.CompareCodes(h.CodesBefore, h.CodesAfter).New {
+		f := rules.NewCode(c, h.Setting, nil)
+		codes = max(codes, f.Verdict)
+	}
+	before, after := h.Job.Card.Before, h.Job.Card.After
+	fresh := func(was, is []string, s *profiles.Setting) bool { return len(rules.CompareLamps(was, is, s).New) > 0 }
+	return codes, fresh(before.Lamps, after.Lamps, h.Setting) || fresh(before.Dead, after.Dead, nil) || fresh(before.Symptoms, after.Symptoms, nil)
 }
 
 // facts says which car it is. Its number is masked.

@@ -156,11 +156,9 @@ func TestPageLoadsNothing(t *testing.T) {
 
 // TestPageEscapes: text of definitions, profiles and file names stays text.
 func TestPageEscapes(t *testing.T) {
-	src := page(t, hostileOutcome(t), report.HTMLOptions{
-		Version:     evil,
-		Files:       []check.File{{File: evil, SHA256: evil}},
-		CodesBefore: []rules.Code{{Module: evil, Code: "U0100", Text: evil}},
-	})
+	out := hostileOutcome(t)
+	out.Seen.Before = rules.Earlier{Codes: []rules.Code{{Module: evil, Code: "U0100", Text: evil}}, Lamps: []string{evil}}
+	src := page(t, out, report.HTMLOptions{Version: evil, Files: []check.File{{File: evil, SHA256: evil}}})
 	if n := strings.Count(src, "<script"); n != 2 {
 		t.Errorf("%d script elements, want that of the figures and that of the page", n)
 	}
@@ -228,9 +226,9 @@ func TestFiguresAsText(t *testing.T) {
 func TestHandover(t *testing.T) {
 	out := outcome(t, "lowan-dead-tachometer.log")
 	out.Seen.Codes = []rules.Code{{Module: "TCM", Code: "U0100", Text: "lost engine"}, {Module: "IPC", Code: "U0401"}}
+	out.Seen.Before.Codes = []rules.Code{{Module: "TCM", Code: "U0100", Text: "lost engine"}, {Module: "ECM", Code: "P0335"}}
 	src := page(t, out, report.HTMLOptions{
 		Version: "9.8.7", Files: []check.File{check.NewFile("lowan-2.yaml", []byte("x"))},
-		CodesBefore: []rules.Code{{Module: "TCM", Code: "U0100", Text: "lost engine"}, {Module: "ECM", Code: "P0335"}},
 	})
 	content, err := os.ReadFile(filepath.Join(witness.Root(t), "testdata", "captures", "lowan-dead-tachometer.log"))
 	if err != nil {

@@ -41,6 +41,7 @@ type document struct {
 	Findings    []finding     `json:"findings"`
 	NotTestable []finding     `json:"not_testable"`
 	Symptoms    []symptom     `json:"symptoms"`
+	Since       sinceSwap     `json:"since_swap"`
 	Stages      []stage       `json:"stages"`
 	Missing     []string      `json:"missing_stages"`
 }
@@ -116,6 +117,7 @@ type finding struct {
 	LimitFrom *string        `json:"limit_from"`
 	Example   *exampleRecord `json:"example"`
 	NextStep  string         `json:"next_step"`
+	Code      *code          `json:"code"` // of a trouble code; else null
 }
 
 // exampleRecord is a rules.Example with the line apart, which only text has.
@@ -172,7 +174,7 @@ func newDocument(out *check.Output, version string, files []check.File) *documen
 		Schema: Schema, Version: version, Verdict: out.Verdict,
 		Setting: setting{out.Setting.Name, out.Setting.Title, out.Setting.Parts},
 		Inputs:  inputs{list(out.Captures), list(out.Baseline), list(files)},
-		Scope:   out.Scope, Frames: out.Frames, Missing: list(out.Missing),
+		Scope:   out.Scope, Frames: out.Frames, Missing: list(out.Missing), Since: newSince(out.Since),
 		Interfaces: []iface{}, Functions: []function{}, Findings: []finding{}, NotTestable: []finding{},
 		Symptoms: []symptom{}, Stages: []stage{},
 	}
@@ -257,7 +259,7 @@ func (r *renderer) finding(f *rules.Finding) finding {
 		first := f.FirstTime
 		j.FirstT, j.FirstNS = (*seconds)(&first), (*nanos)(&first)
 	}
-	j.Example = newExample(f.Example, r.lines)
+	j.Example, j.Code = newExample(f.Example, r.lines), newCode(f.Code)
 	return j
 }
 

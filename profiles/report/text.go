@@ -22,6 +22,7 @@ func Text(w io.Writer, out *check.Output, opts Options) error {
 	v.head()
 	v.functions()
 	v.findings()
+	v.since()
 	v.symptoms()
 	v.notTestable()
 	v.stages()
@@ -176,7 +177,10 @@ func (v *view) finding(f *rules.Finding) {
 		}
 	}
 	fact("hurts", strings.Join(f.Functions, ", "))
-	if f.Sender != f.Listener { // else it is what a listener says itself
+	switch {
+	case f.Code != nil && f.Message == "":
+		fact("stored by", f.Listener)
+	case f.Sender != f.Listener: // else it is what a listener says itself
 		fact("sent by", f.Sender)
 		fact("heard by", v.listeners(f))
 	}

@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"cmp"
 	"fmt"
 	"regexp"
 	"strings"
@@ -42,14 +43,16 @@ const maxCodes = 10_000
 var codePattern = regexp.MustCompile(`(?i)\b([PCBU][0-3][0-9A-F]{3})(?:[-:/,;]?([0-9A-F]{2}))?\b`)
 
 // noise are words of a line that name no module.
-var noise = regexp.MustCompile(`(?i)\b(d?tcs?|codes?|faults?|trouble|stored|pending|permanent|confirmed|current|active|history|module|unit|system)\b`)
+var noise = regexp.MustCompile(`(?i)\b(d?tcs?|codes?|faults?|trouble|stored|pending|permanent|confirmed|current|active|history|historic|intermittent|sporadic|module|unit|system)\b`)
 
 // ParseCodes reads the list of a scan tool as text. A line holds the module, the
 // code and a text, or the code alone under a line with the module; other lines
-// are left out. The error is that a text holds no code at all and does not say so.
+// are left out. Where a heading or the line says whether codes are stored or active,
+// that is added to the text. The error is that a text holds no code at all and does not say so.
 func ParseCodes(file string, src []byte) ([]Code, error) {
 	var list []Code
 	heading, none := "", false
+	var section CodeStatus // of the codes below a heading
 	n := 0
 	for line := range strings.Lines(string(src)) {
 		n++
@@ -58,16 +61,27 @@ func ParseCodes(file string, src []byte) ([]Code, error) {
 		if len(found) == 0 {
 			if saysNone(line) {
 				none = true
-			} else if name := moduleName(line); name != "" {
+				continue
+			}
+			name, status := moduleName(line), statusOf(line)
+			if name != "" {
 				heading = name
+			}
+			if name != "" || status != "" {
+				section = status
 			}
 			continue
 		}
-		module := moduleName(line[:found[0][0]])
+		ahead := line[:found[0][0]]
+		module := moduleName(ahead)
 		if module == "" {
 			module = heading
 		}
-		if list = append(list, codesOf(line, module, n, found)...); len(list) > maxCodes {
+		codes := codesOf(line, module, n, found)
+		for i := range codes {
+			codes[i].state(cmp.Or(statusOf(ahead), section))
+		}
+		if list = append(list, codes...); len(list) > maxCodes {
 			return nil, fmt.Errorf("%s: more than %d codes: this is no list of a car", file, maxCodes)
 		}
 	}
@@ -75,6 +89,17 @@ func ParseCodes(file string, src []byte) ([]Code, error) {
 		return nil, fmt.Errorf("%s: there is no trouble code in it, nor does it say that there is none", file)
 	}
 	return list, nil
+}
+
+// state adds to the text what stood elsewhere of when the fault was there.
+func (c *Code) state(status CodeStatus) {
+	switch {
+	case status == "" || c.Status() != "":
+	case c.Text == "":
+		c.Text = string(status)
+	default:
+		c.Text += " (" + string(status) + ")"
+	}
 }
 
 // codesOf takes the codes out of one line; a text stands after the last.

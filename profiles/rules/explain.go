@@ -58,11 +58,12 @@ type CodesChange struct {
 }
 
 // CompareCodes holds the codes after against those before. A code is the same
-// when its module and its number are; the failure type and the text may differ.
+// when its module and its number are; the failure type and the text may differ. One
+// that was only stored and is active now counts as new.
 func CompareCodes(before, after []Code) CodesChange {
 	var change CodesChange
 	for _, c := range after {
-		if slices.ContainsFunc(before, c.same) {
+		if slices.ContainsFunc(before, func(d Code) bool { return c.same(d) && !(c.Status() == Active && d.Status() == Past) }) {
 			change.Stayed = append(change.Stayed, c)
 		} else {
 			change.New = append(change.New, c)
@@ -79,5 +80,17 @@ func CompareCodes(before, after []Code) CodesChange {
 func (c Code) same(d Code) bool {
 	a, _, _ := strings.Cut(c.Code, "-")
 	b, _, _ := strings.Cut(d.Code, "-")
-	return a == b && strings.EqualFold(c.Module, d.Module)
+	return a == b && sameModule(c.Module, d.Module)
+}
+
+// sameModule reports whether two names mean one module: TCM is what another list
+// calls gearbox. Names of several words tell units of one kind apart.
+func sameModule(a, b string) bool {
+	if strings.EqualFold(a, b) {
+		return true
+	}
+	if strings.ContainsAny(a+b, " -/") {
+		return false
+	}
+	return slices.ContainsFunc(units(), func(u unit) bool { return u.named(a) && u.named(b) })
 }

@@ -79,6 +79,7 @@ type Finding struct {
 	LimitFrom string   // the profile with file:line, "baseline", or "common practice"
 	Example   *Example // nil where the finding is an absence
 	NextStep  string
+	Code      *Explained // the trouble code that it is about; nil: none
 }
 
 // at puts the place of an event on a finding.

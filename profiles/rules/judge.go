@@ -20,6 +20,7 @@ type Result struct {
 	Stages      stages.Spans
 	Missing     []string       // stages that a function needs and the capture does not have
 	Symptoms    []Differential // of what the technician saw, in that order
+	Since       SinceSwap      // what became of codes and lamps
 }
 
 // FunctionResult is the verdict on one function.
@@ -42,7 +43,7 @@ func Judge(c *Case, only []string) *Result {
 		rule.Judge(c, r)
 	}
 	r.pointless()
-	res := &Result{Stages: c.Stages}
+	res := &Result{Stages: c.Stages, Since: c.Seen.Since(c.Setting)}
 	for i := range r.Findings {
 		f := &r.Findings[i]
 		if f.Functions == nil {
@@ -79,9 +80,13 @@ func Judge(c *Case, only []string) *Result {
 	return res
 }
 
-// rank puts causes before what units say of them: the frame to mend comes first.
+// rank puts what is new since the swap first: it outranks every rule. Of the rest
+// causes come before what units say of them: the frame to mend comes first.
 func rank(rule string) int {
-	if strings.HasPrefix(rule, "listener/") {
+	switch {
+	case slices.ContainsFunc(sinceRules(), func(r Rule) bool { return r.Name == rule }):
+		return -1
+	case strings.HasPrefix(rule, "listener/"):
 		return 1
 	}
 	return 0

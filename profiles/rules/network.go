@@ -13,11 +13,15 @@ import (
 // judgeCodes takes down the network codes that the technician read. A stored
 // code may be an old one: more than a review needs a finding on the bus.
 func judgeCodes(c *Case, r *Results) {
+	since := c.Seen.Since(c.Setting)
 	for i := range c.Seen.Codes {
 		code := &c.Seen.Codes[i]
 		means := code.Means()
-		if means == "" {
-			continue
+		if means == "" || since.Codes != nil && slices.Contains(since.Codes.New, *code) {
+			continue // of what is new judgeNewCodes says more
+		}
+		if since.Codes != nil {
+			means += ", as before the swap"
 		}
 		missed, node := code.Missed(c.Setting), code.Listener(c.Setting)
 		f := Finding{
@@ -103,6 +107,13 @@ var (
 	unitSecurity  = unit{"the immobiliser", []string{"immobiliser", "immobilizer", "security"}}
 )
 
+// units lists the kinds of unit.
+func units() []unit {
+	return []unit{
+		unitEngine, unitGearbox, unitStability, unitSteering, unitCluster, unitBody, unitClimate, unitRestraint, unitSecurity,
+	}
+}
+
 // network says in our own words what a network code tells; SAE J2012 assigns
 // the numbers.
 type network struct {
@@ -180,9 +191,7 @@ func (c *Code) Listener(s *profiles.Setting) string {
 	if c.Module == "" {
 		return ""
 	}
-	for _, u := range []unit{
-		unitEngine, unitGearbox, unitStability, unitSteering, unitCluster, unitBody, unitClimate, unitRestraint, unitSecurity,
-	} {
+	for _, u := range units() {
 		if u.named(c.Module) {
 			if node := u.node(s); node != "" {
 				return node

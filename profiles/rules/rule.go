@@ -22,7 +22,7 @@ type Rule struct {
 // groups lists the rules in the order of judging: a failed capture or wire is
 // no fault of the messages on it, a missing message none of its signals.
 func groups() [][]Rule {
-	return [][]Rule{captureRules(), wiringRules(), messageRules(), integrityRules(), signalRules(), handshakeRules(), variantRules(), listenerRules(), rangeRules()}
+	return [][]Rule{captureRules(), wiringRules(), messageRules(), integrityRules(), signalRules(), handshakeRules(), variantRules(), listenerRules(), rangeRules(), sinceRules()}
 }
 
 // All returns every rule in the order of judging.
@@ -47,9 +47,10 @@ const (
 // Observed is what the technician saw and measured.
 type Observed struct {
 	Symptoms    []string // in any words that the index knows
-	Lamps       []string // lit
+	Lamps       []string // lit; nil: not taken down, empty: none
 	Dead        []string // functions that do not work
-	Codes       []Code   // trouble codes of any module
+	Codes       []Code   // trouble codes of any module; nil: not read, empty: none
+	Before      Earlier  // what was seen before the swap
 	Ohms        *float64 // between the lines, power off, with the new ECU
 	FactoryOhms *float64 // the same with the factory ECU; nil: not measured
 	Supply      *float64 // volts
