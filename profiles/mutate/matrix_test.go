@@ -25,7 +25,7 @@ import (
 	"plugproof/profiles/stages"
 )
 
-var update = flag.Bool("update", false, "write testdata/matrix.md anew")
+var update = flag.Bool("update", false, "write the matrix into DEVELOPERS.md anew")
 
 // The settings of the matrix: all series, both engines, three gearboxes.
 var matrixSettings = []string{"lowan-2-20t-a5", "lowan-1-20-m5", "lowan-3-20t-a8"}
@@ -142,18 +142,55 @@ func TestMatrix(t *testing.T) {
 	}
 	m.looseCompanions(t)
 	got := m.table()
+	ahead, want, behind := committed(t)
 	if *update {
-		if err := os.WriteFile("testdata/matrix.md", []byte(got), 0o666); err != nil {
+		if err := os.WriteFile(matrixFile, []byte(ahead+got+behind), 0o666); err != nil {
 			t.Fatal(err)
 		}
 		return
 	}
-	want, err := os.ReadFile("testdata/matrix.md")
+	if diff := gocmp.Diff(strings.Split(want, "\n"), strings.Split(got, "\n")); diff != "" {
+		t.Errorf("the matrix changed: read it, then run with -update (-committed +now):\n%s", diff)
+	}
+}
+
+// The matrix stands in DEVELOPERS.md, between two marks.
+const (
+	matrixFile  = "../../DEVELOPERS.md"
+	matrixBegin = "<!-- mutation matrix: written by go test ./profiles/mutate -run Matrix -update -->\n"
+	matrixEnd   = "<!-- end of the mutation matrix -->\n"
+)
+
+// committed returns the matrix on file, and what stands before and behind it.
+func committed(t *testing.T) (ahead, table, behind string) {
+	t.Helper()
+	src, err := os.ReadFile(matrixFile)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if diff := gocmp.Diff(strings.Split(string(want), "\n"), strings.Split(got, "\n")); diff != "" {
-		t.Errorf("the matrix changed: read it, then run with -update (-committed +now):\n%s", diff)
+	ahead, rest, found := strings.Cut(string(src), matrixBegin)
+	table, behind, closed := strings.Cut(rest, matrixEnd)
+	if !found || !closed {
+		t.Fatalf("%s does not hold the lines\n%s%s", matrixFile, matrixBegin, matrixEnd)
+	}
+	return ahead + matrixBegin, table, matrixEnd + behind
+}
+
+// TestMatrixOnFile holds that the table on file has a row for each corruption, in
+// their order, without spoiling anything: a new one is not forgotten there.
+func TestMatrixOnFile(t *testing.T) {
+	_, table, _ := committed(t)
+	rows := strings.Split(strings.TrimSpace(table), "\n")
+	var got, want []string
+	for _, row := range rows[min(2, len(rows)):] {
+		cells := strings.Split(row, " | ")
+		got = append(got, strings.TrimPrefix(cells[0], "| ")+": "+cells[min(1, len(cells)-1)])
+	}
+	for _, c := range corruptions() {
+		want = append(want, c.name+": "+c.ruleCell())
+	}
+	if diff := gocmp.Diff(want, got); diff != "" {
+		t.Error(diff)
 	}
 }
 
@@ -302,13 +339,17 @@ func (m *matrix) table() string {
 		for _, key := range slices.Sorted(maps.Keys(row.companions)) {
 			with = append(with, fmt.Sprintf("%s (%d): %s", key, row.companions[key], c.reason(key)))
 		}
-		rule := c.rule
-		if c.baseline {
-			rule += " (with a baseline)"
-		}
-		fmt.Fprintf(&b, "| %s | %s | %d of %d | %s | %s |\n", c.name, rule, row.fired, row.cases, off, cmp.Or(strings.Join(with, "; "), "-"))
+		fmt.Fprintf(&b, "| %s | %s | %d of %d | %s | %s |\n", c.name, c.ruleCell(), row.fired, row.cases, off, cmp.Or(strings.Join(with, "; "), "-"))
 	}
 	return b.String()
+}
+
+// ruleCell names the rule that must fire, and says when it needs a baseline.
+func (c *corruption) ruleCell() string {
+	if c.baseline {
+		return c.rule + " (with a baseline)"
+	}
+	return c.rule
 }
 
 // looseCompanions finds companions that never come: a list that is too long hides

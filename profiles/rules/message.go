@@ -162,7 +162,7 @@ func (c *Case) silentSender(p *presence) Finding {
 		f.Example = c.example(&last.LastFrame)
 		f.FirstTime, f.HasTime = last.Last, true
 	}
-	f.NextStep = fmt.Sprintf("check that %s has power and its CAN wires, pin by pin", p.sender)
+	f.NextStep = fmt.Sprintf("check that %s has power and its CAN wires, pin by pin; if it works all the same, it sits on another segment, perhaps of other physics, behind a gateway: tap the bus at its own plug", p.sender)
 	if p.sender == c.Setting.Replaced {
 		f.NextStep = "check the new ECU's CAN pins and fuse against the loom setting, and that CAN sending is switched on in its settings"
 		if last == nil && c.Scope != ECUOnBench && c.neverChosen() {
