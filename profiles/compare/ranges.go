@@ -237,6 +237,10 @@ func (j *judge) unusable(x *subject, i int, _ []matched) (Row, bool) {
 	r.Text = fmt.Sprintf("%s reaches %.4g%s, outside of %g to %g, in %d frames; before it lay within %.4g to %.4g",
 		x.ref(i), value, unit(s), s.low, s.high, is.outside.count, old.min, old.max)
 	r.NextStep = "scale, offset, sign or byte order: suspect the setting, and the definition as well"
+	if j.p.mode == ByDBC && x.Sender == "" { // found out by somebody: bounds are guessed as well
+		r.Verdict = rules.Review
+		r.NextStep = "suspect the definition first: its bounds may be a guess; then scale, offset, sign and byte order"
+	}
 	return j.soften(x, r), true
 }
 
