@@ -28,7 +28,7 @@ func (o *profilesOptions) addFlags(flags *pflag.FlagSet) {
 func newProfiles(a *app) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "profiles COMMAND",
-		Short: "List, show, compare and learn settings",
+		Short: "List, show, compare and learn settings; name signals",
 		Long: `A profile describes one setting of a car: who sends what, who listens, and what
 a listener does when it is starved. Profiles are put together from parts.
 
@@ -38,12 +38,12 @@ and of the variable ` + profilesVariable + ` are looked through too.`,
 		Args:    cobra.ArbitraryArgs,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if len(args) > 0 {
-				return hint(fmt.Errorf("profiles has no command %q", args[0]), "list, show, sheet, differ or learn")
+				return hint(fmt.Errorf("profiles has no command %q", args[0]), "list, show, sheet, differ, learn or name")
 			}
 			return cmd.Help()
 		},
 	}
-	cmd.AddCommand(newProfilesList(a), newProfilesShow(a), newProfilesDiffer(a), newProfilesSheet(a), newProfilesLearn(a))
+	cmd.AddCommand(newProfilesList(a), newProfilesShow(a), newProfilesDiffer(a), newProfilesSheet(a), newProfilesLearn(a), newProfilesName(a))
 	return cmd
 }
 
