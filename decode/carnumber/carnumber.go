@@ -39,7 +39,7 @@ const (
 func Character(b byte) bool { return b >= '0' && b <= '9' || b >= 'A' && b <= 'Z' }
 
 // names are what people call the number.
-var names = regexp.MustCompile(`(?i)(vehicle|car|chassis|frame)[ _-]?(ident[a-z]*[ _-]?)?(number|num|no\b|id\b)|vehicle[ _-]?ident`)
+var names = regexp.MustCompile(`(?i)(vehicle|car|chassis)[ _-]?(ident[a-z]*[ _-]?)?(number|num|no\b|id\b)|vehicle[ _-]?ident`)
 
 // abbreviated finds VIN as a word of its own: in VIN_1, EngineVIN, VinDigit2, and
 // not in Diving.
@@ -47,6 +47,16 @@ var abbreviated = regexp.MustCompile(`(^|[^A-Za-z])[Vv][Ii][Nn]([^a-z]|$)|[a-z]V
 
 // Named reports whether the name of a message or a signal is that of the number.
 func Named(name string) bool { return names.MatchString(name) || abbreviated.MatchString(name) }
+
+// Looks reports whether a single frame looks as if it told a number: by its text, or
+// as the first segment of an answer that does.
+func Looks(f *can.Frame) bool {
+	if f.Flags&(can.Error|can.Remote) != 0 {
+		return false
+	}
+	why, _ := segments{}.take(f)
+	return why != "" || len(Texts(f.Payload())) > 0
+}
 
 // Texts returns where in a payload six characters or more stand in a row, as
 // pairs of begin and end.

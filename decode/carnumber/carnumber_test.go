@@ -170,10 +170,21 @@ func TestNamed(t *testing.T) {
 		"VIN": true, "VIN_1": true, "EngineVIN": true, "VinDigit2": true, "Vin": true, "vin_part": true, "VehicleNumberTail": true,
 		"EngineVehicleNumber": true, "Vehicle_Identification_Number": true, "VehicleIdent": true, "ChassisNo": true, "car_number": true,
 		"Diving": false, "DrivingMode": false, "MovingAverage": false, "Divine": false, "VehicleSpeed": false, "PartNumber": false, "EngineSpeed": false, "Pavin": false,
-		"VehicleNoise": false, "FrameNumberOfSteps": true,
+		"VehicleNoise": false, "FrameNumber": false,
 	} {
 		if Named(name) != want {
 			t.Errorf("%s: %v", name, !want)
+		}
+	}
+}
+
+func TestLooks(t *testing.T) {
+	for line, want := range map[string]bool{
+		"7E8#10 14 49 02 01 '0AW": true, "7E8#21 '77Z1R3B": true, "5F0#00 'AB1234C": true, "7E8#06 67 01 11 22 33 44": true,
+		"7E8#03 41 0C 1A": false, "5F0#00 'AB12 00": false, "0D6#10 14 49 03 01 02 03": false,
+	} {
+		if f := frame(t, line); Looks(&f) != want {
+			t.Errorf("%s: %v", line, !want)
 		}
 	}
 }

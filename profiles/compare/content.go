@@ -134,7 +134,7 @@ func (x *subject) quantities() (mask uint64) {
 		return 0
 	}
 	for i := range x.plan.signals {
-		if s := &x.plan.signals[i]; s.skip || !s.list {
+		if s := &x.plan.signals[i]; s.skip || !s.list && !s.hidden {
 			mask |= x.before.bits(i)
 		}
 	}
@@ -150,7 +150,7 @@ func (j *judge) stated(x *subject) {
 	for i := range x.plan.signals {
 		s := &x.plan.signals[i]
 		c, ok := own[s.def.Name]
-		if !ok {
+		if !ok || s.hidden {
 			continue
 		}
 		was, is := x.before.span(i), x.after.span(i)

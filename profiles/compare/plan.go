@@ -11,6 +11,7 @@ import (
 	"plugproof/decode/dbc"
 	"plugproof/decode/guard"
 	"plugproof/profiles"
+	"plugproof/profiles/rules"
 )
 
 // plan is what the collectors of both captures go by. It is not written to while
@@ -26,6 +27,8 @@ type plan struct {
 	byBus   map[string]map[profiles.ID]*messagePlan // ByProfile
 	byDef   map[*decode.Message]*messagePlan        // ByDBC
 	unknown *messagePlan                            // of identifiers that nobody defines: byte by byte
+
+	secrets *rules.Secrets // what is never shown
 }
 
 // messagePlan is what is known of one message.
@@ -44,6 +47,7 @@ type messagePlan struct {
 type signalPlan struct {
 	def     *dbc.Signal
 	skip    bool     // protection, multiplexer, or wider than a number: not compared
+	hidden  bool     // its values are never shown: only whether its bits stand is compared
 	counts  bool     // rolls: only whether it moves is compared
 	list    bool     // a list of states or a bit; else a quantity
 	na      []uint64 // raw patterns that are no value
@@ -73,7 +77,7 @@ type flagPlan struct {
 // newPlan compiles what is known of the car. dbcs is only looked at without a
 // setting; marked says that both captures have their stages marked.
 func newPlan(setting *profiles.Setting, dbcs []decode.Mapping, marked bool) (*plan, error) {
-	p := &plan{mode: ByBits, setting: setting, byBus: map[string]map[profiles.ID]*messagePlan{}, byDef: map[*decode.Message]*messagePlan{}}
+	p := &plan{mode: ByBits, setting: setting, byBus: map[string]map[profiles.ID]*messagePlan{}, byDef: map[*decode.Message]*messagePlan{}, secrets: rules.SecretsOf()}
 	p.unknown = &messagePlan{decoder: bytewise()}
 	p.unknown.signals = p.unknown.plan(&profiles.Message{}, nil)
 	for i := range p.unknown.signals {
@@ -83,6 +87,7 @@ func newPlan(setting *profiles.Setting, dbcs []decode.Mapping, marked bool) (*pl
 	switch {
 	case setting != nil:
 		p.mode = ByProfile
+		p.secrets = rules.SecretsOf(setting)
 		err = p.takeSetting()
 	case len(dbcs) > 0:
 		p.mode = ByDBC
@@ -140,6 +145,7 @@ func (p *plan) takeSetting() error {
 			}
 		}
 		m.signals = m.plan(facts.Own, facts.Guarding())
+		m.hide(p.secrets)
 		ids := p.byBus[facts.Bus]
 		if ids == nil {
 			ids = map[profiles.ID]*messagePlan{}
@@ -162,6 +168,8 @@ func (p *plan) takeDefinitions(dbcs []decode.Mapping) {
 			}
 			m := &messagePlan{facts: profiles.Define("", msg.Def), decoder: msg}
 			m.signals = m.plan(m.facts.Own, nil)
+			p.secrets.Define(m.facts)
+			m.hide(p.secrets)
 			p.byDef[msg] = m
 		}
 	}
@@ -181,6 +189,14 @@ func (m *messagePlan) plan(own *profiles.Message, guards map[string]bool) []sign
 		list[i].counts = facts.Counts
 	}
 	return list
+}
+
+// hide marks the signals whose values are never shown.
+func (m *messagePlan) hide(secrets *rules.Secrets) {
+	for i := range m.signals {
+		s := &m.signals[i]
+		s.hidden = secrets.HoldValue(profiles.SignalRef(m.facts.Name + "." + s.def.Name))
+	}
 }
 
 func planSignal(sig *decode.Signal, facts *profiles.Signal) signalPlan {

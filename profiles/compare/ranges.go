@@ -7,6 +7,8 @@ import (
 	"slices"
 	"strings"
 
+	"plugproof/decode/can"
+	"plugproof/decode/carnumber"
 	"plugproof/profiles/rules"
 )
 
@@ -25,10 +27,13 @@ const (
 // ranges compares the values of every signal in like states, and keeps them for
 // whoever draws them.
 func (j *judge) ranges(x *subject) {
+	if x.plan == nil && x.looksLikeNumber() {
+		return
+	}
 	rows, signals, judged := len(x.Rows), 0, 0
 	for i := range x.before.plan.signals {
 		s := &x.before.plan.signals[i]
-		if s.skip || i >= len(x.after.plan.signals) || x.plan == nil && i >= x.Before.Length {
+		if s.skip || s.hidden || i >= len(x.after.plan.signals) || x.plan == nil && i >= x.Before.Length {
 			continue
 		}
 		j.keep(x, i)
@@ -61,6 +66,12 @@ func (j *judge) ranges(x *subject) {
 		r.NextStep = "record the same stages before and after"
 	}
 	x.add(r)
+}
+
+// looksLikeNumber reports whether the bytes of an identifier that nobody defines
+// may be the car's number.
+func (x *subject) looksLikeNumber() bool {
+	return slices.ContainsFunc([]*can.Frame{&x.before.first, &x.before.last, &x.after.first, &x.after.last}, carnumber.Looks)
 }
 
 // keep files the values of a signal by state.

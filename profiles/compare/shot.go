@@ -10,6 +10,7 @@ import (
 
 	"plugproof/decode/can"
 	"plugproof/decode/capture"
+	"plugproof/decode/carnumber"
 	"plugproof/decode/dbc"
 	"plugproof/decode/guard"
 	"plugproof/decode/survey"
@@ -130,7 +131,15 @@ func (s *shot) awake() (from, to int64) {
 	return from + int64(profiles.DefaultGrace), to
 }
 
-func (s *shot) quote(f *can.Frame) *rules.Example { return rules.Quote(f, s.files, s.buses.Name) }
+// quote quotes a frame as it stands in the capture. What is never shown is left
+// out; of identifiers that nobody defines that is what looks like the car's number.
+func (s *shot) quote(f *can.Frame) *rules.Example {
+	e := rules.Quote(f, s.files, s.buses.Name)
+	if s.p.secrets.Hold(f) || s.p.message(s.names(s.buses.Name(f.Bus)), f) == nil && carnumber.Looks(f) {
+		e.Raw = rules.Hide(e.Raw)
+	}
+	return e
+}
 
 func (s *shot) side() Side {
 	return Side{Captures: s.reports, Frames: s.total, Start: s.first, End: s.last}

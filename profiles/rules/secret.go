@@ -6,6 +6,7 @@ import (
 
 	"plugproof/decode"
 	"plugproof/decode/can"
+	"plugproof/decode/carnumber"
 	"plugproof/decode/dbc"
 	"plugproof/decode/guard"
 	"plugproof/profiles"
@@ -23,10 +24,12 @@ func Hide(line string) string {
 }
 
 // Secrets knows which frames and signals of settings hold what is never shown: an
-// immobiliser's question or answer, or the number of the car.
+// immobiliser's question or answer, or the number of the car, as the profile says
+// or as the definition names it.
 type Secrets struct {
 	messages map[profiles.ID][]secretMessage
 	signals  map[profiles.SignalRef]bool
+	whole    map[string]bool // messages of which nothing is shown
 }
 
 // secretMessage is a message all frames of which are secret, or those in which one
@@ -39,7 +42,7 @@ type secretMessage struct {
 
 // SecretsOf finds what the settings say is secret.
 func SecretsOf(settings ...*profiles.Setting) *Secrets {
-	k := &Secrets{map[profiles.ID][]secretMessage{}, map[profiles.SignalRef]bool{}}
+	k := &Secrets{map[profiles.ID][]secretMessage{}, map[profiles.SignalRef]bool{}, map[string]bool{}}
 	for _, s := range settings {
 		k.take(s)
 	}
@@ -48,19 +51,33 @@ func SecretsOf(settings ...*profiles.Setting) *Secrets {
 
 func (k *Secrets) take(s *profiles.Setting) {
 	for _, m := range s.Messages {
-		x := secretMessage{all: exchanged(s, m.Name), numbers: numbers(s, m), guard: checksums(m)}
-		if !x.all && len(x.numbers) == 0 {
-			continue
-		}
-		k.messages[m.ID] = append(k.messages[m.ID], x)
-		if x.all && m.Def != nil {
-			for _, def := range m.Def.Signals {
-				k.signals[profiles.SignalRef(m.Name+"."+def.Name)] = true
+		k.define(m, exchanged(s, m.Name), s.CarNumber)
+	}
+}
+
+// Define takes a message that no setting has: what its definition names the number
+// of the car is never shown.
+func (k *Secrets) Define(m *profiles.MessageFacts) { k.define(m, false, nil) }
+
+func (k *Secrets) define(m *profiles.MessageFacts, all bool, stated []profiles.SignalRef) {
+	x := secretMessage{all: all, guard: checksums(m)}
+	if m.Def != nil {
+		for _, def := range m.Def.Signals {
+			ref := profiles.SignalRef(m.Name + "." + def.Name)
+			named := !def.Multiplexer && (carnumber.Named(def.Name) || carnumber.Named(m.Name))
+			if number := named || slices.Contains(stated, ref); number || all {
+				k.signals[ref] = true
+				if sig := signalOf(m.Def, def.Name); number && sig != nil {
+					x.numbers = append(x.numbers, sig)
+				}
 			}
 		}
 	}
-	for _, ref := range s.CarNumber {
-		k.signals[ref] = true
+	if x.all || len(x.numbers) > 0 {
+		k.messages[m.ID] = append(k.messages[m.ID], x)
+	}
+	if x.all {
+		k.whole[m.Name] = true
 	}
 }
 
@@ -127,7 +144,10 @@ func checksums(m *profiles.MessageFacts) *guard.Guard {
 }
 
 // HoldValue reports whether the values of a signal are never shown.
-func (k *Secrets) HoldValue(ref profiles.SignalRef) bool { return k.signals[ref] }
+func (k *Secrets) HoldValue(ref profiles.SignalRef) bool {
+	message, _ := ref.Split()
+	return k.signals[ref] || k.whole[message]
+}
 
 // exchanged reports whether a message belongs to a secret dialogue.
 func exchanged(s *profiles.Setting, message string) bool {
@@ -147,19 +167,12 @@ func exchanged(s *profiles.Setting, message string) bool {
 	return false
 }
 
-// numbers lists the signals of a message that carry the car's number; each is
-// there on the page that shows it.
-func numbers(s *profiles.Setting, m *profiles.MessageFacts) (list []*decode.Signal) {
-	if m.Def == nil {
-		return nil
+// signalOf compiles a signal, which reads the frames of the page that shows it; nil
+// where no frame can.
+func signalOf(def *dbc.Message, name string) *decode.Signal {
+	decoder, _ := decode.NewDecoder([]decode.Mapping{{Database: &dbc.Database{Messages: []*dbc.Message{def}}}})
+	for _, m := range decoder.Bus("").Messages() {
+		return m.Signal(name)
 	}
-	for _, ref := range s.CarNumber {
-		if name, signal := ref.Split(); name == m.Name {
-			decoder, _ := decode.NewDecoder([]decode.Mapping{{Database: &dbc.Database{Messages: []*dbc.Message{m.Def}}}})
-			if sig := decoder.Bus("").Message(m.Name).Signal(signal); sig != nil {
-				list = append(list, sig)
-			}
-		}
-	}
-	return list
+	return nil
 }
