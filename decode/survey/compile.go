@@ -157,11 +157,9 @@ func (e *errorFrames) report() ErrorFrames {
 	out.WorstSecond = &ErrorRate{Instant(second.Start), second.Nominal}
 	width := float64(e.course.Width()) / 1e9
 	out.CourseS = &width
-	for i, bucket := range e.course.Buckets() {
-		if bucket.N > 0 {
-			start := e.course.Start() + int64(i)*e.course.Width()
-			out.Course = append(out.Course, ErrorRate{Instant(start), bucket.N})
-		}
+	for i := range e.course.Buckets() {
+		b := &e.course.Buckets()[i]
+		out.Course = append(out.Course, ErrorRate{Instant(e.course.StartOf(b)), b.N})
 	}
 	return out
 }

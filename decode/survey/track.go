@@ -1,25 +1,27 @@
 package survey
 
 import (
+	"cmp"
 	"math"
 	"math/bits"
+	"slices"
 )
 
 // trackBase is the smallest width of a Track's buckets, in ns.
 const trackBase = 1_000_000
 
-// Track is the course of a value over time in a fixed number of buckets. When
-// the time seen no longer fits, the buckets double in width and pairs of them
-// are joined; they stay aligned to whole multiples of their width. So width and
-// content depend only on what was added, not on where the stretches of a
-// capture were cut. Make one with NewTrack.
+// Track is the course of a value over time in a limited number of buckets, of
+// which only those exist that hold a value. When the time seen no longer fits,
+// the buckets double in width and pairs of them are joined; they stay aligned to
+// whole multiples of their width. So width and content depend only on what was
+// added, not on where the stretches of a capture were cut. Make one with NewTrack.
 type Track struct {
-	limit   int
-	width   int64 // ns
-	low     int64 // number of the first bucket: its start / width
-	buckets []Bucket
-	room    int // buckets to make room for at first
-	nans    uint64
+	limit     int
+	width     int64    // ns
+	low, high int64    // numbers of the first and the last bucket: their start / width
+	buckets   []Bucket // in order of time
+	room      int      // buckets to make room for at first
+	nans      uint64
 
 	at          int   // bucket of the latest value
 	from, until int64 // and its time range
@@ -29,17 +31,19 @@ type Track struct {
 // values with the earliest and the latest stamp, for equal stamps the first and
 // the last one added.
 type Bucket struct {
-	N                   uint64 // values; with 0 the rest means nothing
+	N                   uint64 // values, at least one
 	Min, Max            float64
 	First, Last         float64
 	FirstTime, LastTime int64 // ns
 }
 
-// firstRoom is the number of buckets that a track begins with room for.
-const firstRoom = 16
+// firstBuckets is how many buckets a track begins with room for.
+const firstBuckets = 8
 
 // NewTrack returns an empty track of at most limit buckets, at least four.
-func NewTrack(limit int) *Track { return &Track{limit: max(4, limit), width: trackBase} }
+func NewTrack(limit int) *Track {
+	return &Track{limit: max(4, limit), width: trackBase, room: firstBuckets}
+}
 
 // NewCoarseTrack returns an empty track whose buckets are never smaller than
 // 1 ms doubled so many times.
@@ -49,10 +53,18 @@ func NewCoarseTrack(limit, doublings int) *Track {
 	return t
 }
 
-// Expect says for about how many ns values will come, so that an empty track makes
-// room for them at once.
-func (t *Track) Expect(span int64) {
-	t.room = int(min(span/t.width+2, int64(t.limit)))
+// Expect says that an empty track will have about as many buckets, so that room
+// is made for them at once.
+func (t *Track) Expect(buckets int) { t.room = min(max(buckets, firstBuckets), t.limit) }
+
+// Expected returns how many buckets a track like this one will have for a
+// stretch of so many ns.
+func (t *Track) Expected(span int64) int {
+	if len(t.buckets) == 0 {
+		return 0
+	}
+	share := float64(span) / float64(t.End()-t.Start())
+	return int(math.Ceil(min(1, share)*float64(len(t.buckets)))) + 1
 }
 
 // farTime bounds the stamps that a Track tells apart: 146 years around 0, so
@@ -109,8 +121,7 @@ func (t *Track) seek(time int64) {
 		t.widen()
 		number >>= 1
 	}
-	t.cover(number, number)
-	t.at = int(number - t.low)
+	t.at = t.place(number)
 	t.from = number * t.width
 	t.until = t.from + t.width
 }
@@ -118,49 +129,62 @@ func (t *Track) seek(time int64) {
 // fits reports whether the buckets with the given numbers can be added.
 func (t *Track) fits(low, high int64) bool {
 	if len(t.buckets) > 0 {
-		low = min(low, t.low)
-		high = max(high, t.low+int64(len(t.buckets))-1)
+		low, high = min(low, t.low), max(high, t.high)
 	}
 	return uint64(high)-uint64(low) < uint64(t.limit)
 }
 
-// cover makes the buckets from low to high exist; they must fit.
-func (t *Track) cover(low, high int64) {
-	if len(t.buckets) == 0 {
-		t.low = low
+// place returns the index of the bucket with a number, which must fit; a new one
+// is empty.
+func (t *Track) place(number int64) int {
+	at, found := len(t.buckets), false
+	switch {
+	case at == 0:
+		t.low, t.high = number, number
+	case number > t.high: // the usual case
+		t.high = number
+	default:
+		at, found = t.find(number)
+		t.low = min(t.low, number)
 	}
-	if low < t.low {
-		t.buckets = append(make([]Bucket, t.low-low, t.limit), t.buckets...)
-		t.low = low
+	if !found {
+		t.insert(at)
 	}
-	n := int(high - t.low + 1)
-	if n > cap(t.buckets) { // few steps up to the limit: most tracks get there
-		t.buckets = append(make([]Bucket, 0, min(t.limit, max(n, t.room, firstRoom, 4*cap(t.buckets)))), t.buckets...)
+	return at
+}
+
+// find returns the index that the bucket with a number has, or would have.
+func (t *Track) find(number int64) (at int, found bool) {
+	return slices.BinarySearchFunc(t.buckets, number, func(b Bucket, number int64) int {
+		return cmp.Compare(floorDiv(b.FirstTime, t.width), number)
+	})
+}
+
+// insert makes an empty bucket.
+func (t *Track) insert(at int) {
+	if n := len(t.buckets); n == cap(t.buckets) {
+		t.buckets = append(make([]Bucket, 0, min(t.limit, max(t.room, 2*n))), t.buckets...)
 	}
-	if n > len(t.buckets) {
-		from := len(t.buckets)
-		t.buckets = t.buckets[:n]
-		clear(t.buckets[from:]) // widen leaves used ones behind the end
-	}
+	t.buckets = t.buckets[:len(t.buckets)+1]
+	copy(t.buckets[at+1:], t.buckets[at:])
+	t.buckets[at] = Bucket{}
 }
 
 // widen doubles the width and joins pairs of buckets. There is no current one after it.
 func (t *Track) widen() {
-	low := t.low >> 1
+	t.width *= 2
 	used := 0
 	for i := range t.buckets {
 		b := t.buckets[i]
-		to := int((t.low+int64(i))>>1 - low)
-		if to == used {
-			t.buckets[to] = b
+		if number := floorDiv(b.FirstTime, t.width); used == 0 || number != t.high {
+			t.buckets[used], t.high = b, number
 			used++
 		} else {
-			t.buckets[to].join(&b)
+			t.buckets[used-1].join(&b)
 		}
 	}
 	t.buckets = t.buckets[:used]
-	t.low = low
-	t.width *= 2
+	t.low >>= 1
 }
 
 // Merge adds the values of the following stretch.
@@ -169,24 +193,14 @@ func (t *Track) Merge(next *Track) {
 	if len(next.buckets) == 0 {
 		return
 	}
-	for t.width < next.width || !t.fits(next.numbers(t.width)) {
+	for t.width < next.width || !t.fits(floorDiv(next.Start(), t.width), floorDiv(next.End()-1, t.width)) {
 		t.widen()
 	}
-	t.cover(next.numbers(t.width))
-	shift := 0
-	for w := next.width; w < t.width; w *= 2 {
-		shift++
-	}
 	for i := range next.buckets {
-		number := (next.low + int64(i)) >> shift
-		t.buckets[number-t.low].join(&next.buckets[i])
+		b := &next.buckets[i]
+		t.buckets[t.place(floorDiv(b.FirstTime, t.width))].join(b)
 	}
 	t.from, t.until = 0, 0
-}
-
-// numbers returns the numbers of the first and last bucket at another width.
-func (t *Track) numbers(width int64) (low, high int64) {
-	return floorDiv(t.low*t.width, width), floorDiv((t.low+int64(len(t.buckets))-1)*t.width, width)
 }
 
 // Width returns the width of the buckets in ns.
@@ -198,18 +212,29 @@ func (t *Track) Doublings() int { return bits.TrailingZeros64(uint64(t.width / t
 // Start returns the time, in ns, at which the first bucket begins.
 func (t *Track) Start() int64 { return t.low * t.width }
 
-// Buckets returns the buckets in order of time, those without values among
-// them. The caller must not write to them.
+// End returns the time, in ns, at which the last bucket ends.
+func (t *Track) End() int64 { return (t.high + 1) * t.width }
+
+// StartOf returns the time, in ns, at which a bucket of the track begins.
+func (t *Track) StartOf(b *Bucket) int64 { return floorDiv(b.FirstTime, t.width) * t.width }
+
+// Buckets returns the buckets in order of time. There is none for a stretch
+// without values. The caller must not write to them.
 func (t *Track) Buckets() []Bucket { return t.buckets }
+
+// At returns what is known of the stretch around a time, nil when it had no value.
+func (t *Track) At(time int64) *Bucket {
+	if at, found := t.find(floorDiv(time, t.width)); found {
+		return &t.buckets[at]
+	}
+	return nil
+}
 
 // NaNs returns how many values were not a number.
 func (t *Track) NaNs() uint64 { return t.nans }
 
 // join adds what a later bucket, or one of an equal stretch, knows.
 func (b *Bucket) join(next *Bucket) {
-	if next.N == 0 {
-		return
-	}
 	if b.N == 0 {
 		*b = *next
 		return

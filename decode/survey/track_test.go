@@ -26,7 +26,7 @@ func TestTrackWidens(t *testing.T) {
 		t.Fatalf("width %d, start %d, %d NaNs: %s", tr.Width(), tr.Start(), tr.NaNs(), diff)
 	}
 	tr.Add(-1, 3) // before the first bucket
-	if tr.Width() != 2*ms || tr.Start() != -2*ms || len(tr.Buckets()) != 4 || tr.Buckets()[0].Min != 3 {
+	if tr.Width() != 2*ms || tr.Start() != -2*ms || len(tr.Buckets()) != 4 || tr.Buckets()[0].Min != 3 || tr.End() != 6*ms {
 		t.Fatalf("width %d, start %d: %+v", tr.Width(), tr.Start(), tr.Buckets())
 	}
 }
@@ -38,8 +38,11 @@ func TestTrackMergeWider(t *testing.T) {
 	next.Add(0, 2)
 	next.Add(5*ms, 3)
 	tr.Merge(next)
-	if b := tr.Buckets(); tr.Width() != 2*ms || len(b) != 3 || b[0].N != 2 || b[2].N != 1 || b[2].FirstTime != 5*ms {
+	if b := tr.Buckets(); tr.Width() != 2*ms || len(b) != 2 || b[0].N != 2 || b[1].N != 1 || b[1].FirstTime != 5*ms || tr.StartOf(&b[1]) != 4*ms {
 		t.Errorf("width %d: %+v", tr.Width(), b)
+	}
+	if at := tr.At(4 * ms); at == nil || at.First != 3 || tr.At(3*ms) != nil || tr.At(-1) != nil || tr.At(6*ms) != nil {
+		t.Errorf("at 4 ms there is %+v; there is none at -1, 3 and 6 ms", at)
 	}
 }
 
@@ -117,8 +120,9 @@ func TestTrackReferenceAndMerge(t *testing.T) {
 		for name, tr := range map[string]*Track{"whole": whole, "merged": first} {
 			got := map[int64]Bucket{}
 			for i, b := range tr.Buckets() {
-				if b.N > 0 {
-					got[tr.Start()/tr.Width()+int64(i)] = b
+				got[tr.StartOf(&b)/tr.Width()] = b
+				if at := tr.At(tr.StartOf(&b)); b.N == 0 || at != &tr.Buckets()[i] {
+					t.Fatalf("%s: bucket %d is %+v, but at its start there is %+v", name, i, b, at)
 				}
 			}
 			if diff := cmp.Diff(want, got); diff != "" || tr.Width() != width {

@@ -85,7 +85,7 @@ func (m *message) fault(f *can.Frame, faults guard.Faults) {
 // faultTrack returns the track of one fault, made when it is new.
 func (m *message) faultTrack(one guard.Faults) *survey.Track {
 	if m.FaultTracks[one] == nil {
-		m.FaultTracks[one] = newTrack(true, coarse)
+		m.FaultTracks[one] = fineGrain.count.newTrack(true)
 	}
 	return m.FaultTracks[one]
 }
@@ -166,11 +166,11 @@ type signal struct {
 	paired  bool // it is the value or the reference of a fit
 
 	Signal
-	seen       uint64   // frames of message.calm that it has counted
-	na         int      // doublings of NATrack when it is made
-	tallies    []uint64 // of a short field: frames by raw bits; Values is made of it
-	distinct   int      // of them not 0
-	before     float64  // the available value before it
+	seen       uint64     // frames of message.calm that it has counted
+	na         trackGrain // of NATrack when it is made
+	tallies    []uint64   // of a short field: frames by raw bits; Values is made of it
+	distinct   int        // of them not 0
+	before     float64    // the available value before it
 	beforeOK   bool
 	running    uint64 // raw value of the run not yet counted
 	run        uint64
@@ -187,10 +187,9 @@ type signal struct {
 func (s *signal) init(plan *signalPlan, g signalGrain) {
 	s.plan, s.paired, s.na = plan, len(plan.asX)+len(plan.asY) > 0, g.na
 	s.Signal = Signal{
-		Def: plan.sig.Def, Own: plan.own, Track: newTrack(plan.named, g.track), MoreValues: g.values,
+		Def: plan.sig.Def, Own: plan.own, Track: g.track.newTrack(plan.named), MoreValues: g.values,
 		SwappedMin: math.Inf(1), SwappedMax: math.Inf(-1),
 	}
-	s.Track.Expect(g.span)
 	switch {
 	case plan.guards || g.values:
 	case plan.short:
@@ -239,7 +238,7 @@ func (s *signal) add(f *can.Frame, v *decode.Value) (number, available bool) {
 		s.NA++
 		s.NAFirst.add(f, 0)
 		if s.NATrack == nil {
-			s.NATrack = newTrack(s.plan.named, s.na)
+			s.NATrack = s.na.newTrack(s.plan.named)
 		}
 		s.NATrack.Add(f.Time, 1)
 		s.odd = s.Available > 0
@@ -349,7 +348,7 @@ func Within(t *survey.Track, from, to int64) (n uint64) {
 		return 0
 	}
 	for i := range t.Buckets() {
-		if b := &t.Buckets()[i]; b.N > 0 && b.FirstTime >= from && b.LastTime < to {
+		if b := &t.Buckets()[i]; b.FirstTime >= from && b.LastTime < to {
 			n += b.N
 		}
 	}

@@ -181,10 +181,9 @@ func (s *stream) wireBits(f *can.Frame) (nominal, data int) {
 
 func newStream(b *Bus, id profiles.ID, plan *messagePlan, g *streamGrain) *stream {
 	s := &stream{
-		Stream: Stream{Bus: b, ID: id, Count: survey.NewCoarseTrack(trackLimit, g.count), payloads: map[uint64]struct{}{}},
+		Stream: Stream{Bus: b, ID: id, Count: g.count.withLimit(trackLimit), payloads: map[uint64]struct{}{}},
 		length: -1, full: g.payloads,
 	}
-	s.Count.Expect(g.span)
 	if plan != nil {
 		s.msg = plan.new(g)
 		s.cycle, s.length, s.ignore = plan.cycle, plan.length, plan.ignore
@@ -351,9 +350,9 @@ func (s *Stream) Coverage(from, to, cycle int64) float64 {
 	}
 	var n uint64
 	width := s.Count.Width()
-	for i, b := range s.Count.Buckets() {
-		start := s.Count.Start() + int64(i)*width
-		if start < to && start+width > from {
+	for i := range s.Count.Buckets() {
+		b := &s.Count.Buckets()[i]
+		if start := s.Count.StartOf(b); start < to && start+width > from {
 			n += b.N
 		}
 	}

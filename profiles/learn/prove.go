@@ -247,7 +247,7 @@ func ranges(s *evidence.Signal, spans stages.Spans) map[string]*profiles.Range {
 	for _, span := range spans {
 		for i := range buckets {
 			b := &buckets[i]
-			if b.N == 0 || b.FirstTime < span.Start || b.LastTime > span.End {
+			if b.FirstTime < span.Start || b.LastTime > span.End {
 				continue
 			}
 			if r := out[span.Stage]; r == nil {

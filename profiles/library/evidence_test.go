@@ -203,7 +203,7 @@ func moved(track *survey.Track, p period) float64 {
 	var low, high float64
 	n := 0
 	for _, b := range track.Buckets() {
-		if b.N == 0 || b.LastTime < p.from || b.FirstTime > p.to {
+		if b.LastTime < p.from || b.FirstTime > p.to {
 			continue
 		}
 		if n == 0 {

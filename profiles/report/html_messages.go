@@ -242,10 +242,9 @@ func spark(hi values) string {
 func (f *figures) hit(t *survey.Track) []int {
 	var at []int
 	for i := range t.Buckets() {
-		if b := &t.Buckets()[i]; b.N > 0 {
-			for c := f.column(b.FirstTime); c <= f.column(b.LastTime); c++ {
-				at = append(at, c)
-			}
+		b := &t.Buckets()[i]
+		for c := f.column(b.FirstTime); c <= f.column(b.LastTime); c++ {
+			at = append(at, c)
 		}
 	}
 	slices.Sort(at)
@@ -255,10 +254,9 @@ func (f *figures) hit(t *survey.Track) []int {
 // count adds up the entries of a track in some columns.
 func (f *figures) count(t *survey.Track, from, to int) (n uint64) {
 	for i := range t.Buckets() {
-		if b := &t.Buckets()[i]; b.N > 0 {
-			if at := f.column(b.FirstTime); at >= from && at < to {
-				n += b.N
-			}
+		b := &t.Buckets()[i]
+		if at := f.column(b.FirstTime); at >= from && at < to {
+			n += b.N
 		}
 	}
 	return n

@@ -165,9 +165,6 @@ func (f *figures) course(t *survey.Track, factor float64, bridge int64) (lo, hi 
 	lo, hi = empty(), empty()
 	for i := range t.Buckets() {
 		b := &t.Buckets()[i]
-		if b.N == 0 {
-			continue
-		}
 		for at := f.column(b.FirstTime); at <= f.column(b.LastTime); at++ {
 			join(lo, hi, at, b.Min*factor, b.Max*factor)
 		}
@@ -291,12 +288,9 @@ func bridgeOf(n uint64, first, last int64) int64 { return 3 * (last - first) / i
 func (f *figures) absences(s *evidence.Signal) []shade {
 	var list []shade
 	t := s.NATrack
-	pause := float64(max(bridgeOf(s.NA, t.Start(), t.Start()+t.Width()*int64(len(t.Buckets()))), f.width())) / 1e9
+	pause := float64(max(bridgeOf(s.NA, t.Start(), t.End()), f.width())) / 1e9
 	for i := range t.Buckets() {
 		b := &t.Buckets()[i]
-		if b.N == 0 {
-			continue
-		}
 		from, to := f.seconds(b.FirstTime), f.seconds(b.LastTime)
 		if n := len(list); n > 0 && from-list[n-1].To <= pause {
 			list[n-1].To = to

@@ -6,7 +6,6 @@ import (
 	"math"
 	"slices"
 
-	"plugproof/decode/survey"
 	"plugproof/profiles"
 	"plugproof/profiles/evidence"
 	"plugproof/profiles/stages"
@@ -27,7 +26,6 @@ func longest(s *evidence.Signal, holds func(at int64, low, high float64) bool) (
 	for i := range buckets {
 		b := &buckets[i]
 		switch {
-		case b.N == 0:
 		case !holds(b.FirstTime, b.Min, b.Max):
 			since = math.MinInt64
 		default:
@@ -40,16 +38,6 @@ func longest(s *evidence.Signal, holds func(at int64, low, high float64) bool) (
 		}
 	}
 	return lasted, first
-}
-
-// bucketAt returns what is known of a signal at a time, nil when it had no value.
-func bucketAt(s *evidence.Signal, at int64) *survey.Bucket {
-	buckets := s.Track.Buckets()
-	k := (at - s.Track.Start()) / s.Track.Width()
-	if at < s.Track.Start() || int(k) >= len(buckets) || buckets[k].N == 0 {
-		return nil
-	}
-	return &buckets[k]
 }
 
 // during reports whether a time lies within one of the spans.
@@ -125,7 +113,7 @@ func (c *Case) beyond(x *subject, b *profiles.Bound) (lasted, first int64) {
 		if b.Within != nil {
 			return low > b.Within.To+b.Slack || high < b.Within.From-b.Slack
 		}
-		limit := bucketAt(upper, at)
+		limit := upper.Track.At(at)
 		return limit != nil && low > limit.Max+b.Slack
 	})
 }

@@ -404,7 +404,7 @@ func (c *Case) copyDiffers(r *Results, d *dialogue) {
 	}
 	slack := max(copyOff*math.Max(math.Abs(own.s.Max), math.Abs(own.s.Min)), quantaOfStep/2*math.Abs(copied.s.Def.Factor))
 	lasted, first := longest(own.s, func(at int64, low, high float64) bool {
-		b := bucketAt(copied.s, at)
+		b := copied.s.Track.At(at)
 		return b != nil && (b.Min > high+slack || b.Max < low-slack)
 	})
 	if lasted <= copyOffTime {

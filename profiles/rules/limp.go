@@ -154,10 +154,10 @@ func (c *Case) stuckGear(since int64) string {
 	low, high, fastest := math.Inf(1), math.Inf(-1), 0.0
 	for i := range v.Track.Buckets() {
 		b := &v.Track.Buckets()[i]
-		if b.N == 0 || b.FirstTime < since+lastChange || b.Min < fastEnough {
+		if b.FirstTime < since+lastChange || b.Min < fastEnough {
 			continue
 		}
-		if at := bucketAt(g, b.FirstTime); at != nil {
+		if at := g.Track.At(b.FirstTime); at != nil {
 			low, high, fastest = min(low, at.Min), max(high, at.Max), max(fastest, b.Max)
 		}
 	}

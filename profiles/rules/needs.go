@@ -235,7 +235,7 @@ func (c *Case) wheelOff(wheels []*subject, i int) (off float64, first, lasted in
 	lasted, first = longest(wheels[i].s, func(at int64, low, high float64) bool {
 		sum, n := 0.0, 0
 		for _, x := range wheels {
-			if b := bucketAt(x.s, at); b != nil {
+			if b := x.s.Track.At(at); b != nil {
 				sum, n = sum+(b.Min+b.Max)/2, n+1
 			}
 		}

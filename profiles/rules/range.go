@@ -134,10 +134,10 @@ func outside(s *evidence.Signal, spans stages.Spans, want *profiles.Range) (away
 	buckets := s.Track.Buckets()
 	for i := range buckets {
 		b := &buckets[i]
-		if b.N == 0 || !slices.ContainsFunc(spans, func(span stages.Span) bool { return b.FirstTime >= span.Start && b.LastTime <= span.End }) {
+		if !slices.ContainsFunc(spans, func(span stages.Span) bool { return b.FirstTime >= span.Start && b.LastTime <= span.End }) {
 			continue
 		}
-		time := until(buckets, i) - b.FirstTime
+		time := until(s.Track, i) - b.FirstTime
 		all += time
 		if b.Min <= want.To && b.Max >= want.From {
 			continue

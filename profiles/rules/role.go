@@ -224,16 +224,18 @@ func judgeFuel(c *Case, r *Results) {
 func above(s *evidence.Signal, limit float64) (ns int64) {
 	buckets := s.Track.Buckets()
 	for i := range buckets {
-		if b := &buckets[i]; b.N > 0 && b.Min > limit {
-			ns += until(buckets, i) - b.FirstTime
+		if b := &buckets[i]; b.Min > limit {
+			ns += until(s.Track, i) - b.FirstTime
 		}
 	}
 	return ns
 }
 
-// until is the time up to which the values of a bucket stand.
-func until(buckets []survey.Bucket, i int) int64 {
-	if i+1 < len(buckets) && buckets[i+1].N > 0 {
+// until is the time up to which the values of a bucket stand: where the next one
+// adjoins, its first value.
+func until(t *survey.Track, i int) int64 {
+	buckets := t.Buckets()
+	if i+1 < len(buckets) && t.StartOf(&buckets[i+1]) == t.StartOf(&buckets[i])+t.Width() {
 		return buckets[i+1].FirstTime
 	}
 	return buckets[i].LastTime
@@ -245,10 +247,7 @@ func (c *Case) way(x *subject) (least, most float64) {
 	buckets := x.s.Track.Buckets()
 	for i := range buckets {
 		b := &buckets[i]
-		if b.N == 0 {
-			continue
-		}
-		end := until(buckets, i)
+		end := until(x.s.Track, i)
 		dt := float64(end-b.FirstTime-c.broken(x.m.Name, b.FirstTime, end)) / 1e9
 		least += b.Min / 3.6 * dt
 		most += b.Max / 3.6 * dt
@@ -395,10 +394,9 @@ func judgeThrottle(c *Case, r *Results) {
 func apart(asked, at *evidence.Signal, span stages.Span) (steady, off int) {
 	since := int64(math.MinInt64)
 	last := math.NaN()
-	positions := at.Track.Buckets()
 	for i := range asked.Track.Buckets() {
 		b := &asked.Track.Buckets()[i]
-		if b.N == 0 || b.FirstTime < span.Start || b.LastTime > span.End {
+		if b.FirstTime < span.Start || b.LastTime > span.End {
 			continue
 		}
 		if b.Max-b.Min > 1 || math.Abs(b.First-last) > 1 {
@@ -408,12 +406,12 @@ func apart(asked, at *evidence.Signal, span stages.Span) (steady, off int) {
 		if b.LastTime-since < 500e6 {
 			continue
 		}
-		k := int((b.FirstTime - at.Track.Start()) / at.Track.Width())
-		if k < 0 || k >= len(positions) || positions[k].N == 0 {
+		position := at.Track.At(b.FirstTime)
+		if position == nil {
 			continue
 		}
 		steady++
-		if math.Abs(positions[k].Last-b.Last) > 5 {
+		if math.Abs(position.Last-b.Last) > 5 {
 			off++
 		}
 	}

@@ -314,7 +314,7 @@ func sweeps(s *evidence.Signal) bool {
 	middle, all := 0, 0
 	for i := range s.Track.Buckets() {
 		b := &s.Track.Buckets()[i]
-		if b.N == 0 || b.First == 0 {
+		if b.First == 0 {
 			continue
 		}
 		all++
@@ -456,7 +456,7 @@ func levels(s *evidence.Signal, from, to int64) (out [3]float64, ok bool) {
 	out[0], out[2] = math.Inf(1), math.Inf(-1)
 	for i := range s.Track.Buckets() {
 		b := &s.Track.Buckets()[i]
-		if b.N == 0 || b.FirstTime < from || b.LastTime > to {
+		if b.FirstTime < from || b.LastTime > to {
 			continue
 		}
 		out[0], out[2] = min(out[0], b.Min), max(out[2], b.Max)

@@ -152,9 +152,6 @@ func bursts(b *evidence.Bus) []int64 {
 	last := int64(math.MinInt64)
 	window := max(100e6, b.Errors.Width())
 	for _, bucket := range b.Errors.Buckets() {
-		if bucket.N == 0 {
-			continue
-		}
 		if bucket.FirstTime-last > window {
 			at = append(at, bucket.FirstTime)
 		}

@@ -81,16 +81,15 @@ func stands(s *evidence.Signal, values []int64) []period {
 	return out
 }
 
-// within returns the periods whose buckets all satisfy ok. Buckets without a
+// within returns the periods whose buckets all satisfy ok. Stretches without a
 // value belong to the period around them.
 func within(t *survey.Track, ok func(*survey.Bucket) bool) []period {
 	var out []period
 	buckets := t.Buckets()
-	broken := true // the last bucket with values did not satisfy
+	broken := true // the last bucket did not satisfy
 	for i := range buckets {
 		b := &buckets[i]
 		switch {
-		case b.N == 0:
 		case !ok(b):
 			broken = true
 		case broken || len(out) == 0:
@@ -111,9 +110,6 @@ func moving(s *evidence.Signal, window int64) []period {
 	last, have := 0.0, false
 	for i := range s.Track.Buckets() {
 		b := &s.Track.Buckets()[i]
-		if b.N == 0 {
-			continue
-		}
 		if b.Max-b.Min > least || have && math.Abs(b.First-last) > least {
 			changes = append(changes, b.FirstTime)
 		}
