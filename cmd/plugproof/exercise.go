@@ -65,8 +65,11 @@ comes back. Where a gauge is level on purpose nothing is asked.
 With --baseline the factory unit's own frames are played first: they tell "the
 cluster is fine, our frame was wrong" from "the cluster does not react to a
 right frame". The answers come from standard input, a line each; ? means cannot
-tell. With --dead-man tap them while the bar is held, no pause longer than half
-a second, and Enter.
+tell. With --dead-man they are typed on the keyboard that is held: any key
+counts, but a keyboard repeats only the one that was pressed last. So press the
+bar again after each, within half a second, and hold it after Enter. Its repeat
+must begin sooner than that; xset r rate 250 30 or the desktop's settings see to
+it.
 
 Only gauges and lamps can be exercised whose message a bench may send.
 

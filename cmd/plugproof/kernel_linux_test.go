@@ -34,6 +34,8 @@ func TestKernel(t *testing.T) {
 		{Name: "RecordDownAndUp", Run: testRecordDownAndUp},
 		{Name: "RecordOverflow", Run: testRecordOverflow},
 		{Name: "RecordActive", Run: testRecordActive},
+		{Name: "RecordUnplugged", Run: testRecordUnplugged},
+		{Name: "RecordBackActive", Run: testRecordBackActive},
 		{Name: "Codes", Run: testCodes},
 		{Name: "CodesOtherTester", Run: testCodesOtherTester},
 		{Name: "Replay", Run: testReplay},
@@ -42,7 +44,12 @@ func TestKernel(t *testing.T) {
 		{Name: "ReplayTwice", Run: testReplayTwice},
 		{Name: "ReplayRefused", Run: testReplayRefused},
 		{Name: "ReplayVanishes", Run: testReplayVanishes},
+		{Name: "ReplayUnplugged", Run: testReplayUnplugged},
+		{Name: "ReplayListenOnly", Run: testReplayListenOnly},
+		{Name: "ReplayOddCaptures", Run: testReplayOddCaptures},
 		{Name: "ReplayDeadMan", Run: testReplayDeadMan},
+		{Name: "ClockSet", Run: testClockSet},
+		{Name: "Unprivileged", Run: testUnprivileged},
 	})
 }
 

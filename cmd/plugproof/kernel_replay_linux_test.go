@@ -7,15 +7,14 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
-	"strconv"
 	"strings"
+	"sync"
 	"syscall"
 	"testing"
 	"time"
 
-	"golang.org/x/sys/unix"
-
 	"plugproof/decode/can"
+	"plugproof/replay/rig/adapter"
 	"plugproof/replay/socketcan"
 )
 
@@ -226,26 +225,28 @@ func testReplayVanishes(t *testing.T) {
 	}
 }
 
+// hold holds the space bar down: it repeats, as a keyboard's does.
+func hold(hand *os.File) (release func()) {
+	up := make(chan struct{})
+	go func() {
+		tick := time.NewTicker(30 * time.Millisecond)
+		defer tick.Stop()
+		for {
+			select {
+			case <-up:
+				return
+			case <-tick.C:
+				hand.WriteString(" ")
+			}
+		}
+	}()
+	return sync.OnceFunc(func() { close(up) })
+}
+
 // The dead-man key: nothing leaves before it is held, and nothing after it was
 // let go of. The test's hand is on the other side of a pseudo terminal.
 func testReplayDeadMan(t *testing.T) {
-	master, err := os.OpenFile("/dev/ptmx", os.O_RDWR, 0)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer master.Close()
-	number, err := unix.IoctlGetInt(int(master.Fd()), unix.TIOCGPTN)
-	if err == nil {
-		err = unix.IoctlSetPointerInt(int(master.Fd()), unix.TIOCSPTLCK, 0)
-	}
-	if err != nil {
-		t.Fatal(err)
-	}
-	keyboard, err := os.OpenFile("/dev/pts/"+strconv.Itoa(number), os.O_RDWR|syscall.O_NOCTTY, 0)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer keyboard.Close()
+	hand, keyboard := adapter.Terminal(t)
 	heard, log := following(t, "vcan0"), filepath.Join(t.TempDir(), "log")
 	c := &command{Cmd: exec.CommandContext(t.Context(), plugproof(t), "replay", captureFile(t, 2, 10*time.Millisecond, engineSpeed),
 		"--on", "vcan0", "-p", "lowan-2-20t-a5", "--loop", "0", "--log", log, "--dead-man", "--max-late", "5s")}
@@ -257,21 +258,9 @@ func testReplayDeadMan(t *testing.T) {
 	if n := heard(); n != 0 {
 		t.Errorf("%d frames before the key was held", n)
 	}
-	release := make(chan struct{})
-	go func() {
-		tick := time.NewTicker(30 * time.Millisecond)
-		defer tick.Stop()
-		for {
-			select {
-			case <-release:
-				return
-			case <-tick.C:
-				master.WriteString(" ")
-			}
-		}
-	}()
+	release := hold(hand)
 	until(t, "frames while the key is held", func() bool { return heard() >= 20 })
-	close(release)
+	release()
 	released := heard()
 	c.ends(t, exitBus)
 	c.says(t, "hold the space bar", "the dead-man key was released", "hint: hold the key")

@@ -138,8 +138,9 @@ func (o *sendingOptions) openLog(who replay.Entry) (*replay.Log, error) {
 	if u, err := user.Current(); err == nil {
 		who.User = u.Username
 	}
-	who.Host, _ = os.Hostname()                // "": not known
-	return replay.OpenLog(path, time.Now, who) //nolint:forbidigo // the log says when things were sent
+	who.Host, _ = os.Hostname()                     // "": not known
+	log, err := replay.OpenLog(path, time.Now, who) //nolint:forbidigo // the log says when things were sent
+	return log, hint(err, "--log FILE, where you may write: nothing is sent that is not logged")
 }
 
 // sendingProgress shows on a terminal how far a job is: one line, once a second.

@@ -173,6 +173,64 @@ func TestTachometer(t *testing.T) {
 	}
 }
 
+// What goes out: the factory's own frames first, then the range and back in
+// quarters with nothing asked, four values that nobody sees, "not available", and
+// a stop that is longer than the cluster waits.
+func TestWhatIsSent(t *testing.T) {
+	type sent struct {
+		at    time.Time
+		rpm   float64 // EngineSpeed: the first two bytes, 0.25 rpm a bit (lowan-drive.dbc)
+		frame can.Frame
+	}
+	var all []sent
+	factory := control(t, lowan(t), 2000)
+	asked := []int{} // frames before each question
+	b := &bench{setting: lowan(t), mangle: func(f *can.Frame) {
+		if f.ID == 0x0D6 {
+			all = append(all, sent{time.Now(), 0.25 * float64(int(f.Data[0])<<8|int(f.Data[1])), *f})
+		}
+	}}
+	b.read = func(a answer) string {
+		asked = append(asked, len(all))
+		return strconv.FormatFloat(a.rpm, 'f', -1, 64)
+	}
+	out := exercised(t, b, Config{Function: "tachometer", Control: factory, Shown: 2000, Seed: 7})
+	if out.Verdict != rules.Pass || len(asked) != 8 || len(all) < asked[7] {
+		t.Fatalf("%v %q after %d questions", out.Verdict, out.Text, len(asked))
+	}
+	played := 0
+	for _, s := range all[:asked[0]] {
+		if s.rpm == 2000 && s.frame.Data == factory[played].Data {
+			played++
+		}
+	}
+	if played < 100 {
+		t.Errorf("%d frames of the factory unit before the first question", played)
+	}
+	var levels []float64
+	for _, s := range all[asked[0]:asked[1]] {
+		if len(levels) == 0 || levels[len(levels)-1] != s.rpm {
+			levels = append(levels, s.rpm)
+		}
+	}
+	// Before it a last frame of the factory unit may come, and after it the first
+	// value that nobody sees.
+	want := []float64{0, 1750, 3500, 5250, 7000, 5250, 3500, 1750, 0}
+	if at := slices.Index(levels, 0); at < 0 || len(levels) < at+len(want) || !slices.Equal(levels[at:at+len(want)], want) {
+		t.Errorf("the range is %v, want %v", levels, want)
+	}
+	if last := all[asked[5]-1]; last.frame.Data[0] != 0xFF || last.frame.Data[1] != 0xFF {
+		t.Errorf("not available: % X", last.frame.Data[:8])
+	}
+	longest := time.Duration(0)
+	for i := range all[1:] {
+		longest = max(longest, all[i+1].at.Sub(all[i].at))
+	}
+	if longest < 5*time.Second { // GenSigTimeoutTime of EngineSpeed for the cluster
+		t.Errorf("it stops for %v", longest)
+	}
+}
+
 // frames of the factory unit, as its own profile makes them.
 func control(t *testing.T, setting *profiles.Setting, value float64) (list []can.Frame) {
 	t.Helper()
