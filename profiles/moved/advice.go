@@ -5,8 +5,11 @@ import "fmt"
 // advice says what to record where the capture cannot tell.
 func (p *plan) advice(res *Result, others bool) (list []string) {
 	add := func(format string, args ...any) { list = append(list, fmt.Sprintf(format, args...)) }
-	if len(res.Proposals) == 0 || res.Proposals[0].Score < goodScore {
+	if len(res.Proposals) == 0 || res.Proposals[0].Score < p.least() {
 		add("nothing moved as it should (%s): check the times, and that it is on this bus", p.Title)
+		if p.shape == readings {
+			add("read more often, while the value changes slowly: a reading that is late fits nothing")
+		}
 		if p.shape == strokes {
 			add("record again: 5 s still, then %d times slowly to the end, hold for 2 s, and back, then 5 s still", max(3, p.n))
 		}

@@ -162,7 +162,7 @@ func TestDemoCar(t *testing.T) {
 			t.Errorf("%s is not found", thing.kind)
 		}
 	}
-	for _, kind := range []string{"pedal", "brake", "handbrake", "lever", "engine-speed", "air-con"} {
+	for _, kind := range []string{"pedal", "brake", "lever", "engine-speed", "air-con"} {
 		if counts[kind].told != 1 {
 			t.Errorf("%s is not told", kind)
 		}

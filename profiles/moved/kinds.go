@@ -88,11 +88,12 @@ type plan struct {
 
 	moved, rest, held []Span
 	crank, idle, rev  []Span // for revs
-	turning           []Span // where the engine runs, in gear too
+	turning           []Span // where the engine runs all the time
 	focus             []Span
 	readings          []Reading
 	found             bool // the window was found by the pattern itself
 	script            bool // by the stages, not by --when
+	each              bool // one stroke in each window
 }
 
 const (
@@ -118,7 +119,7 @@ func newPlan(opts *Options) (*plan, error) {
 			p.n = cmp.Or(opts.Strokes, len(p.moved))
 		}
 		if opts.Strokes == 0 && len(p.moved) > 1 {
-			p.n = len(p.moved)
+			p.n, p.each = len(p.moved), true
 		}
 	case slices.ContainsFunc(opts.Stages, func(s stages.Span) bool { return slices.Contains(p.Kind.moved, s.Stage) }):
 		p.byStages(opts.Stages)
@@ -163,7 +164,7 @@ func (p *plan) byStages(marked stages.Spans) {
 			p.crank = append(p.crank, span)
 		case "idle":
 			p.idle = append(p.idle, Span{s.Start + (s.End-s.Start)/2, s.End})
-		case "in-gear", "road":
+		case "in-gear", "road", "warm-up", "air-con", "cruise":
 			p.turning = append(p.turning, inner)
 		case "rev":
 			p.rev = append(p.rev, span)

@@ -113,7 +113,9 @@ type Result struct {
 const (
 	maxProposals = 64
 	goodScore    = 0.7  // below it nothing is claimed
-	goodChance   = 0.05 // above it nothing is claimed: the usual level of significance
+	goodFit      = 0.9  // the same where readings are all there is: much in a car goes along with much else
+	goodState    = 0.97 // the same for what has two states: it is right or wrong, not nearly right
+	goodChance   = 0.01 // above it nothing is claimed
 	tieWidth     = 0.03 // scores closer than this are a tie
 	leastShown   = 0.3
 )
@@ -285,7 +287,7 @@ func (res *Result) rank(plan *plan, opts *Options) {
 	if len(res.Proposals) > 1 && res.Proposals[1].Tied {
 		res.Proposals[0].Tied = true
 	}
-	res.Told = len(res.Proposals) > 0 && res.Proposals[0].claimed()
+	res.Told = len(res.Proposals) > 0 && res.Proposals[0].claimed(plan)
 	res.Record = plan.advice(res, others)
 }
 
@@ -300,7 +302,20 @@ func (res *Result) Tied() bool {
 }
 
 // claimed reports whether a proposal is beyond accident.
-func (out *Proposal) claimed() bool { return out.Score >= goodScore && out.Chance <= goodChance }
+func (out *Proposal) claimed(p *plan) bool {
+	return out.Score >= p.least() && out.Chance <= goodChance
+}
+
+// least is the score below which nothing is claimed.
+func (p *plan) least() float64 {
+	switch {
+	case p.shape == readings:
+		return goodFit
+	case p.shape == states || p.shape == strokes && !p.graded:
+		return goodState
+	}
+	return goodScore
+}
 
 // UsageError says what the options lack.
 type UsageError struct{ Text, Try string }

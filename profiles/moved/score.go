@@ -108,7 +108,8 @@ func (p *plan) scoreStrokes(out *Proposal, points []point) {
 		return
 	}
 	away := func(x point) float64 { return math.Abs(x.value-out.Rest) / reach }
-	n, travel := count(in, away)
+	n, flickers, travel := count(in, away)
+	part := p.shareOf(rest)
 	out.Score = 1
 	s := leastShare(points, p.rest, func(x point) bool { return away(x) <= 0.03 })
 	out.factor(s, "at rest in %.1f %% of the frames where it should be", 100*s)
@@ -118,22 +119,54 @@ func (p *plan) scoreStrokes(out *Proposal, points []point) {
 	}
 	ratio := float64(min(n, p.n)) / float64(max(n, p.n, 1))
 	out.factor(ratio*ratio, "%s, expected %d", times(n, "stroke"), p.n)
+	if flickers > 0 {
+		out.factor(float64(n)/float64(n+flickers), "%s too short for a hand", times(flickers, "flicker"))
+	}
+	if p.each {
+		hit := p.windowsHit(points, away)
+		out.factor(hit*hit, "moves in %.0f %% of the times given", 100*hit)
+	}
 	if p.graded {
 		out.factor(min(2*float64(n)/travel, travel/max(1, 2*float64(n)-0.1)), "its way is %.2f of that of plain strokes", travel/max(1, 2*float64(n)))
 		d := distinct(in)
 		out.factor(float64(d)/16, "%d different values", d)
 	}
-	out.chance(p, 2*n, edges(rest, away))
+	out.chance(p, 2*n, edges(rest, away), part)
+}
+
+// windowsHit is the share of the windows in which the field leaves rest.
+func (p *plan) windowsHit(points []point, away func(point) float64) float64 {
+	hit := 0
+	for i := range p.moved {
+		if slices.ContainsFunc(within(points, p.moved[i:i+1]), func(x point) bool { return away(x) > 0.65 }) {
+			hit++
+		}
+	}
+	return float64(hit) / float64(len(p.moved))
+}
+
+// shareOf is the part of the time in which a field was seen that lies in the
+// windows. Where nothing came for a while, nothing could move.
+func (p *plan) shareOf(rest []point) float64 {
+	const most = 2e9 // ns between two frames
+	var seen, moved int64
+	for i := 1; i < len(rest); i++ {
+		seen += max(0, min(most, rest[i].time-rest[i-1].time))
+	}
+	for _, s := range p.moved {
+		moved += s.End - s.Start + 2*margin
+	}
+	return float64(moved) / float64(max(1, moved+seen))
 }
 
 // chance is how likely it is that of all moves, were they spread over the capture
 // by accident, as many or more fall into the windows (the tail of a binomial
 // distribution). Of a window that the pattern itself found one move is free.
-func (out *Proposal) chance(p *plan, in, elsewhere int) {
+func (out *Proposal) chance(p *plan, in, elsewhere int, share float64) {
 	if p.found {
 		in--
 	}
-	out.Chance = tail(max(0, in)+elsewhere, max(0, in), p.share())
+	out.Chance = tail(max(0, in)+elsewhere, max(0, in), share)
 }
 
 // tail is the probability of k or more hits in n trials that each hit with share q.
@@ -162,25 +195,38 @@ func edges(list []point, away func(point) float64) (n int) {
 	return n
 }
 
-// count returns how often a course left rest for its far end and came back, and
-// the length of its way in units of its reach.
-func count(list []point, away func(point) float64) (n int, travel float64) {
-	up := away(list[0]) > 0.65
-	if up {
-		n++
-	}
-	for i := 1; i < len(list); i++ {
-		x := away(list[i])
-		travel += math.Abs(x - away(list[i-1]))
-		switch {
-		case !up && x > 0.65:
-			up = true
+// hand is the least time, in ns, in which somebody presses and lets go.
+const hand = 100e6
+
+// count returns how often a course left rest for its far end and came back, how
+// often it did so for too short a time, and the length of its way in units of its
+// reach.
+func count(list []point, away func(point) float64) (n, flickers int, travel float64) {
+	since, up := int64(0), false
+	done := func(until int64) {
+		if until-since < hand {
+			flickers++
+		} else {
 			n++
-		case up && x < 0.35:
-			up = false
 		}
 	}
-	return n, travel
+	for i, x := range list {
+		d := away(x)
+		if i > 0 {
+			travel += math.Abs(d - away(list[i-1]))
+		}
+		switch {
+		case !up && d > 0.65:
+			up, since = true, x.time
+		case up && d < 0.35:
+			up = false
+			done(x.time)
+		}
+	}
+	if up {
+		done(list[len(list)-1].time + hand)
+	}
+	return n, flickers, travel
 }
 
 // scoreCodes wants a few values that each stay for a while, the first and last the same.
@@ -209,7 +255,7 @@ func (p *plan) scoreCodes(out *Proposal, points []point) {
 	out.factor(2.5*float64(len(values))/float64(len(runs)-1), "%.1f moves for each position", float64(len(runs)-1)/float64(len(values)))
 	out.factor(stays*stays, "%.1f %% of the frames in a position that stays", 100*stays)
 	others, _ := plateaus(rest)
-	out.chance(p, len(runs)-1, max(0, len(others)-1))
+	out.chance(p, len(runs)-1, max(0, len(others)-1), p.shareOf(rest))
 }
 
 // plateaus returns the values that stay for a while, one after the other, and the
@@ -270,7 +316,7 @@ func (p *plan) scoreRevs(out *Proposal, points []point) {
 	}
 	if len(p.turning) > 0 {
 		s = leastShare(points, p.turning, turns)
-		out.factor(s, "turns in %.1f %% of the frames in gear", 100*s)
+		out.factor(s, "turns in %.1f %% of the frames after the start", 100*s)
 	}
 	d := distinct(in)
 	out.factor(float64(d)/64, "%d different values", d)
@@ -278,7 +324,13 @@ func (p *plan) scoreRevs(out *Proposal, points []point) {
 	if out.Rest != 0 {
 		out.factor(0.9, "not 0 at rest")
 	}
-	out.chance(p, moves, edges(rest, func(x point) float64 { return math.Abs(x.value-out.Rest) / middle }))
+	away := func(x point) float64 { return math.Abs(x.value-out.Rest) / middle }
+	running := within(points, p.turning)
+	others := edges(rest, away)
+	if len(running) > 0 {
+		others += edges(running, away)
+	}
+	out.chance(p, moves, others, p.shareOf(slices.Concat(rest, running)))
 }
 
 // band is 1 inside of two bounds and falls off outside.
@@ -330,7 +382,7 @@ func (p *plan) scoreSlow(out *Proposal, points []point) {
 	j := jumps(in)
 	out.factor(1.25-j, "greatest step %.2f of its reach", j)
 	out.factor(reach/8, "rises by %g", reach)
-	out.chance(p, 1, 0)
+	out.chance(p, 1, 0, p.shareOf(rest))
 }
 
 // scoreStates wants a bit that is 1 where the thing was on, and 0 where it was off.
@@ -344,7 +396,7 @@ func (p *plan) scoreStates(out *Proposal, points []point) {
 	out.Score = 1
 	out.factor(share(in, lit), "1 in %.1f %% of the frames where it was lit", 100*share(in, lit))
 	out.factor(1-share(rest, lit), "0 in %.1f %% of the frames where it was dark", 100*(1-share(rest, lit)))
-	out.chance(p, 2*len(p.moved), edges(rest, func(x point) float64 { return x.value }))
+	out.chance(p, 2*len(p.moved), edges(rest, func(x point) float64 { return x.value }), p.shareOf(rest))
 }
 
 // share is the part of a list for which something holds.
