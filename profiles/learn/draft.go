@@ -207,6 +207,7 @@ func (d *draft) describe(e *entry) {
 	d.describePace(e)
 	if id.Frames >= minGaps && m.Length != nil {
 		m.Still = stillBits(id.Bits)
+		d.leaveNumber(e)
 	}
 }
 

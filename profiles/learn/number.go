@@ -1,0 +1,96 @@
+package learn
+
+import (
+	"plugproof/decode"
+	"plugproof/decode/can"
+	"plugproof/decode/carnumber"
+	"plugproof/decode/dbc"
+	"plugproof/profiles"
+)
+
+// leaveNumber takes out of the bits that never changed what may be the number of
+// the car: it is nobody's business, and no other car's. That is what a DBC file
+// names so, text of six characters or more, and pages of text.
+func (d *draft) leaveNumber(e *entry) {
+	still := &e.message.Still
+	out := stillText(still)
+	if e.def != nil {
+		out |= namedBits(e.def)
+	}
+	if d.tellsNumber(e) {
+		out = ^uint64(0)
+	}
+	if out&still.Stood == 0 {
+		return
+	}
+	still.Stood &^= out
+	still.Ones &^= out
+	if still.Stood == 0 {
+		*still = profiles.Bits{}
+	}
+	e.about = append(e.about, "bits that may be the number of the car are left out")
+}
+
+// stillText returns the bits of the bytes that stand as text.
+func stillText(still *profiles.Bits) (mask uint64) {
+	var text [8]byte
+	for i := range text {
+		if still.Stood>>(8*i)&0xFF == 0xFF {
+			text[i] = byte(still.Ones >> (8 * i))
+		}
+	}
+	for _, at := range carnumber.Texts(text[:]) {
+		for i := at[0]; i < at[1]; i++ {
+			mask |= 0xFF << (8 * i)
+		}
+	}
+	return mask
+}
+
+// namedBits returns the bits of the signals that are named as the number of the car.
+func namedBits(def *dbc.Message) (mask uint64) {
+	decoder, _ := decode.NewDecoder([]decode.Mapping{{Database: &dbc.Database{Messages: []*dbc.Message{def}}}})
+	for _, m := range decoder.Bus("").Messages() {
+		for i := range m.Signals {
+			sig := &m.Signals[i]
+			if !namesNumber(def, sig.Def) {
+				continue
+			}
+			f := can.Frame{Len: can.MaxFDLen, Flags: can.FD}
+			if sig.Def.Length > 64 || sig.Put(&f, ^uint64(0)>>(64-sig.Def.Length)) != nil {
+				return ^uint64(0)
+			}
+			for b := range 8 {
+				mask |= uint64(f.Data[b]) << (8 * b)
+			}
+		}
+	}
+	return mask
+}
+
+// namesNumber reports whether a definition names a signal as the number of the car.
+func namesNumber(def *dbc.Message, sig *dbc.Signal) bool {
+	return !sig.Multiplexer && (carnumber.Named(sig.Name) || carnumber.Named(def.Name))
+}
+
+// tellsNumber reports whether pages of a message are text, or modules answer in it
+// with the number.
+func (d *draft) tellsNumber(e *entry) bool {
+	sample := d.seen.samples[e.address]
+	if sample == nil {
+		return false
+	}
+	frames := sample.Frames()
+	finder := carnumber.NewFinder()
+	for i := range frames {
+		finder.Look(&frames[i])
+	}
+	mask := finder.Mask()
+	for i := range frames {
+		switch mask.Hides(&frames[i]) {
+		case carnumber.Answered, carnumber.Piece, carnumber.Text:
+			return true
+		}
+	}
+	return false
+}
