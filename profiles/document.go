@@ -36,6 +36,12 @@ func (d *Document) Problem(at Place, rule, text, hint string) error {
 	return d.file.problem(max(1, at.Line), max(1, at.Col), rule, text, hint)
 }
 
+// At makes the error of the value at a YAML path, as $.car.series or
+// $.measurements[0].
+func (d *Document) At(path, rule, text, hint string) error {
+	return d.file.at(path, rule, text, hint)
+}
+
 // Place is where something stands in a Document, counted from 1.
 type Place struct{ Line, Col int }
 

@@ -68,6 +68,9 @@ func (o *jobOptions) open(paths []string, moments ...job.Moment) ([]string, erro
 	}
 	for _, m := range moments {
 		if e := o.job.CaptureOf(m); e != nil {
+			if err := o.job.Intact(e); err != nil {
+				return nil, hint(err, "put back what was filed; or file it as it is now: plugproof job add %s CAPTURE --moment %s", o.dir, m)
+			}
 			o.entry = e
 			return []string{o.job.Path(e.File)}, nil
 		}

@@ -2,6 +2,7 @@ package job
 
 import (
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 
@@ -127,36 +128,49 @@ const most = 1e6
 // profiles.Problems.
 func parseCard(place string, src []byte) (*Card, error) {
 	card := &Card{}
-	if err := profiles.Decode(place, "job", src, card); err != nil {
+	doc, err := profiles.ReadDocument(place, "job", src, card)
+	if err != nil {
 		return nil, err
 	}
-	return card, card.check(place)
+	if path, what := card.fault(); what != "" {
+		return nil, doc.At(path, "value", what, "")
+	}
+	return card, nil
 }
 
-// CardError is a value in job.yaml that makes no sense.
+// CardError is a value of a card that makes no sense.
 type CardError struct{ Place, What string }
 
 func (e *CardError) Error() string { return e.Place + ": " + e.What }
 
 func (c *Card) check(place string) error {
-	wrong := func(format string, args ...any) error { return &CardError{place, fmt.Sprintf(format, args...)} }
-	for _, m := range c.Measurements {
-		if !slices.Contains(Quantities(), m.What) {
-			return wrong("%q is nothing that is measured here; there are %s", m.What, join(Quantities()))
-		}
-		if !(m.Value >= 0 && m.Value <= most) {
-			return wrong("%s: %g is no reading", m.What, m.Value)
-		}
-	}
-	for phase, why := range c.LeftOut {
-		if !slices.Contains(Phases(), phase) {
-			return wrong("%q is no phase of a job; there are %s", phase, join(Phases()))
-		}
-		if strings.TrimSpace(why) == "" {
-			return wrong("left_out: %s: say why it cannot be done", phase)
-		}
+	if _, what := c.fault(); what != "" {
+		return &CardError{place, what}
 	}
 	return nil
+}
+
+// fault finds a value that makes no sense, and its YAML path.
+func (c *Card) fault() (path, what string) {
+	for i, m := range c.Measurements {
+		path := fmt.Sprintf("$.measurements[%d]", i)
+		if !slices.Contains(Quantities(), m.What) {
+			return path + ".what", fmt.Sprintf("%q is nothing that is measured here; there are %s", m.What, join(Quantities()))
+		}
+		if !(m.Value >= 0 && m.Value <= most) {
+			return path + ".value", fmt.Sprintf("%s: %g is no reading", m.What, m.Value)
+		}
+	}
+	for _, phase := range slices.Sorted(maps.Keys(c.LeftOut)) {
+		path := "$.left_out." + string(phase)
+		if !slices.Contains(Phases(), phase) {
+			return path, fmt.Sprintf("%q is no phase of a job; there are %s", phase, join(Phases()))
+		}
+		if strings.TrimSpace(c.LeftOut[phase]) == "" {
+			return path, fmt.Sprintf("left_out: %s: say why it cannot be done", phase)
+		}
+	}
+	return "", ""
 }
 
 func join[S ~string](list []S) string {

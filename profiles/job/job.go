@@ -45,8 +45,8 @@ type Job struct {
 // ErrNoJob says that a folder holds no job.
 var ErrNoJob = errors.New("no job in this folder: it has no " + CardName)
 
-// Open reads a job. The error wraps ErrNoJob, is profiles.Problems or a
-// *CardError, or that of reading.
+// Open reads a job. The error wraps ErrNoJob, is profiles.Problems, a *NewerError,
+// or that of reading.
 func Open(dir string) (*Job, error) {
 	place := filepath.Join(dir, CardName)
 	src, err := os.ReadFile(place)
@@ -85,9 +85,17 @@ func Create(dir string, card *Card) (*Job, error) {
 // ErrChanged says that somebody else wrote job.yaml since it was read.
 var ErrChanged = errors.New(CardName + " was changed by somebody else in the meantime; it was left as it is now")
 
+// ErrLocked says that another process has been writing job.yaml for seconds.
+var ErrLocked = errors.New(CardName + " is being written by somebody else; nothing was changed: try again")
+
 // Save writes the card. Comments that people put into it stay. It refuses with
 // ErrChanged where the file is not the one that was read.
 func (j *Job) Save() error {
+	unlock, err := lock(j.Dir)
+	if err != nil {
+		return err
+	}
+	defer unlock()
 	place := filepath.Join(j.Dir, CardName)
 	now, err := os.ReadFile(place)
 	if err != nil && !errors.Is(err, fs.ErrNotExist) {
@@ -132,8 +140,11 @@ func (j *Job) FileCapture(source string, e Entry) (Entry, error) {
 		return e, err
 	}
 	if inside == "" {
-		inside = j.freeName(capturesDir, string(e.Moment), extensions(source))
+		if inside, err = j.reserve(capturesDir, string(e.Moment), extensions(source)); err != nil {
+			return e, err
+		}
 		if err := copyFile(source, j.Path(inside)); err != nil {
+			j.release(inside)
 			return e, err
 		}
 		const stages = ".stages.yaml"
@@ -149,11 +160,8 @@ func (j *Job) FileCapture(source string, e Entry) (Entry, error) {
 
 // FileReport writes a handover report into the folder and notes it in the journal.
 func (j *Job) FileReport(content []byte, time string) (Entry, error) {
-	e := Entry{Kind: ReportDoc, Command: "report", Time: time, File: j.freeName(resultsDir, "handover", ".html")}
-	if err := atomicfile.WriteFile(j.Path(e.File), content); err != nil {
-		return e, err
-	}
-	return j.Note(e)
+	e := Entry{Kind: ReportDoc, Command: "report", Time: time}
+	return j.fileContent(content, "handover", ".html", e)
 }
 
 // Checks are the journal's results of check on the car with the new ECU, the
@@ -175,11 +183,43 @@ func (j *Job) FileResult(content []byte, extension string, e Entry) (Entry, erro
 	if e.Moment != "" {
 		name += "-" + string(e.Moment)
 	}
-	e.File = j.freeName(resultsDir, name, extension)
+	return j.fileContent(content, name, extension, e)
+}
+
+// fileContent writes a file among the results and notes it in the journal.
+func (j *Job) fileContent(content []byte, name, extension string, e Entry) (Entry, error) {
+	var err error
+	if e.File, err = j.reserve(resultsDir, name, extension); err != nil {
+		return e, err
+	}
 	if err := atomicfile.WriteFile(j.Path(e.File), content); err != nil {
+		j.release(e.File)
 		return e, err
 	}
 	return j.Note(e)
+}
+
+// reserve takes a name that no file of the folder has by an empty file, so that two
+// people who file at once never write over each other.
+func (j *Job) reserve(dir, name, extension string) (string, error) {
+	for {
+		file := j.freeName(dir, name, extension)
+		f, err := os.OpenFile(j.Path(file), os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
+		if errors.Is(err, fs.ErrExist) {
+			continue // somebody else was faster
+		}
+		if err != nil {
+			return "", &atomicfile.Error{Path: j.Path(file), Err: bare(err)}
+		}
+		return file, f.Close()
+	}
+}
+
+// release gives a reserved name back, as far as nothing was written under it.
+func (j *Job) release(file string) {
+	if info, err := os.Stat(j.Path(file)); err == nil && info.Size() == 0 {
+		os.Remove(j.Path(file))
+	}
 }
 
 // NewCapture gives a name in the folder for a capture of a moment that is yet to
@@ -238,21 +278,46 @@ type Damage struct {
 	What string
 }
 
-// Verify holds every file of the journal to its size and hash.
+// Verify holds every file of the journal to its size and hash, as it was filed last.
 func (j *Job) Verify() []Damage {
 	var damage []Damage
-	for _, e := range j.Journal {
-		size, sum, err := hashFile(j.Path(e.File))
-		switch {
-		case errors.Is(err, fs.ErrNotExist):
-			damage = append(damage, Damage{e.File, "is gone"})
-		case err != nil:
-			damage = append(damage, Damage{e.File, bare(err).Error()})
-		case size != e.Size || sum != e.SHA256:
-			damage = append(damage, Damage{e.File, "is not what was filed: its content has changed"})
+	for i := range j.Journal {
+		e := &j.Journal[i]
+		later := slices.ContainsFunc(j.Journal[i+1:], func(l Entry) bool { return l.File == e.File })
+		if what := j.damageOf(e); what != "" && !later {
+			damage = append(damage, Damage{e.File, what})
 		}
 	}
 	return damage
+}
+
+func (j *Job) damageOf(e *Entry) string {
+	size, sum, err := hashFile(j.Path(e.File))
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return "is gone"
+	case err != nil:
+		return bare(err).Error()
+	case size != e.Size || sum != e.SHA256:
+		return "is not what was filed: its content has changed"
+	}
+	return ""
+}
+
+// DamagedError says that a file of the journal is gone or is not what was filed.
+type DamagedError struct {
+	File, What string
+}
+
+func (e *DamagedError) Error() string { return e.File + " " + e.What }
+
+// Intact holds the file of one entry to its size and hash. The error is a
+// *DamagedError.
+func (j *Job) Intact(e *Entry) error {
+	if what := j.damageOf(e); what != "" {
+		return &DamagedError{j.Path(e.File), what}
+	}
+	return nil
 }
 
 // inside gives the path of a file from the folder, "" when it lies elsewhere.

@@ -3,10 +3,12 @@ package job
 import (
 	"bytes"
 	"errors"
+	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
@@ -124,11 +126,11 @@ func TestBadCards(t *testing.T) {
 		"no format":        {"car:\n  series: 2\n", "does not say its format"},
 		"unknown key":      {"format: 1\ncar:\n  colour: red\n", "job.yaml:3:3"},
 		"wrong kind":       {"format: 1\nbefore:\n  lamps: {a: b}\n", "job.yaml:3"},
-		"no quantity":      {"format: 1\nmeasurements:\n  - {what: ohms, value: 60}\n", `"ohms" is nothing that is measured`},
-		"no reading":       {"format: 1\nmeasurements:\n  - {what: battery_volt, value: -1}\n", "is no reading"},
+		"no quantity":      {"format: 1\nmeasurements:\n  - {what: ohms, value: 60}\n", `job.yaml:3:6: error: "ohms" is nothing that is measured`},
+		"no reading":       {"format: 1\nmeasurements:\n  - {what: battery_volt, value: -1}\n", "job.yaml:3:26: error: battery_volt: -1 is no reading"},
 		"not a number":     {"format: 1\nmeasurements:\n  - {what: battery_volt, value: .nan}\n", "is no reading"},
-		"no phase":         {"format: 1\nleft_out:\n  tea: \"yes\"\n", `"tea" is no phase`},
-		"left out, no why": {"format: 1\nleft_out:\n  baseline: \" \"\n", "say why"},
+		"no phase":         {"format: 1\nleft_out:\n  tea: \"yes\"\n", `job.yaml:3:3: error: "tea" is no phase`},
+		"left out, no why": {"format: 1\nleft_out:\n  baseline: \" \"\n", "job.yaml:3:3: error: left_out: baseline: say why"},
 		"aliases":          {"format: 1\nasked: &a x\ncustomer: *a\n", "anchors, aliases"},
 		"empty":            {"", "start it with format: 1"},
 		"binary":           {"\x00\x01\x02", "job.yaml:1"},
@@ -253,6 +255,122 @@ func TestJournalStaysInside(t *testing.T) {
 	j, err := Open(j.Dir)
 	if err != nil || len(j.Journal) != 0 || len(j.Aside) != 2 {
 		t.Errorf("%+v, %v, %v", j.Journal, j.Aside, err)
+	}
+}
+
+// TestTwoFile: what two people file under one name at once is all there.
+func TestTwoFile(t *testing.T) {
+	j := create(t, whole(t))
+	const each = 40
+	var people sync.WaitGroup
+	for who := range 3 {
+		mine, err := Open(j.Dir)
+		if err != nil {
+			t.Fatal(err)
+		}
+		people.Go(func() {
+			for i := range each {
+				content := fmt.Appendf(nil, "%d of %d", i, who)
+				if _, err := mine.FileResult(content, ".json", Entry{Kind: Result, Command: "check", Moment: After}); err != nil {
+					t.Error(err)
+				}
+			}
+		})
+	}
+	people.Wait()
+	j, err := Open(j.Dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	names, contents := map[string]bool{}, map[string]bool{}
+	for _, e := range j.Journal {
+		src, err := os.ReadFile(j.Path(e.File))
+		if err != nil {
+			t.Fatal(err)
+		}
+		names[e.File], contents[string(src)] = true, true
+	}
+	if len(names) != 3*each || len(contents) != 3*each || len(j.Verify()) != 0 {
+		t.Errorf("%d names, %d contents, damage %v", len(names), len(contents), j.Verify())
+	}
+}
+
+// TestTwoSave: of many who save at once each either saves or is told that somebody
+// else did; no answer is lost without a word.
+func TestTwoSave(t *testing.T) {
+	j := create(t, whole(t))
+	var people sync.WaitGroup
+	var saved atomic.Int64
+	for range 4 {
+		people.Go(func() {
+			for range 25 {
+				mine, err := Open(j.Dir)
+				if err != nil {
+					t.Error(err)
+					return
+				}
+				mine.Card.Before.Symptoms = append(mine.Card.Before.Symptoms, "one more")
+				switch err := mine.Save(); {
+				case err == nil:
+					saved.Add(1)
+				case !errors.Is(err, ErrChanged):
+					t.Error(err)
+				}
+			}
+		})
+	}
+	people.Wait()
+	if j, err := Open(j.Dir); err != nil || len(j.Card.Before.Symptoms) != int(saved.Load()) {
+		t.Errorf("%d of %d answers are there, %v", len(j.Card.Before.Symptoms), saved.Load(), err)
+	}
+}
+
+func TestNewerJournal(t *testing.T) {
+	j := create(t, whole(t))
+	if _, err := j.FileResult([]byte("x"), ".json", Entry{Kind: Result, Command: "check"}); err != nil {
+		t.Fatal(err)
+	}
+	path := filepath.Join(j.Dir, journalName)
+	src, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	src = append(src, `{"format":2,"kind":"hologram","file":"x"}`+"\n"...)
+	write(t, path, string(src))
+	_, err = Open(j.Dir)
+	newer, ok := errors.AsType[*NewerError](err)
+	if !ok || newer.Format != 2 || !strings.Contains(err.Error(), "journal.jsonl:2: format 2 is newer") {
+		t.Errorf("%v", err)
+	}
+	if now, _ := os.ReadFile(path); !bytes.Equal(now, src) {
+		t.Error("the journal was changed")
+	}
+}
+
+// TestIntact: a capture that was changed is named, and is good again once it is
+// filed as it is now.
+func TestIntact(t *testing.T) {
+	j := create(t, whole(t))
+	e, err := j.FileCapture(write(t, filepath.Join(t.TempDir(), "a.log"), "x"), Entry{Moment: After})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := j.Intact(&e); err != nil {
+		t.Error(err)
+	}
+	write(t, j.Path(e.File), "y")
+	if err := j.Intact(&e); err == nil || !strings.Contains(err.Error(), "after.log is not what was filed") {
+		t.Errorf("changed: %v", err)
+	}
+	if _, err := j.FileCapture(j.Path(e.File), Entry{Moment: After}); err != nil {
+		t.Fatal(err)
+	}
+	if d := j.Verify(); len(d) != 0 {
+		t.Errorf("filed again: %v", d)
+	}
+	os.Remove(j.Path(e.File))
+	if err := j.Intact(&e); err == nil || !strings.Contains(err.Error(), "after.log is gone") {
+		t.Errorf("gone: %v", err)
 	}
 }
 

@@ -3,6 +3,7 @@ package job
 import (
 	"bytes"
 	"encoding/json"
+	"fmt"
 	"os"
 	"path/filepath"
 )
@@ -13,10 +14,11 @@ const journalName = "journal.jsonl"
 
 // Entry is one line of the journal: a file that the job holds and what it is.
 type Entry struct {
-	Time   string `json:"time"`   // of the machine, RFC 3339
-	Kind   Kind   `json:"kind"`   // what the file is
-	File   string `json:"file"`   // from the folder, with slashes
-	SHA256 string `json:"sha256"` // of the file when it was filed
+	Format int    `json:"format,omitempty"` // of the line; 0 is 1
+	Time   string `json:"time"`             // of the machine, RFC 3339
+	Kind   Kind   `json:"kind"`             // what the file is
+	File   string `json:"file"`             // from the folder, with slashes
+	SHA256 string `json:"sha256"`           // of the file when it was filed
 	Size   int64  `json:"size_bytes"`
 	Moment Moment `json:"moment,omitempty"` // of a capture or a list of codes
 
@@ -59,7 +61,21 @@ const (
 // Moments lists them in the order of the job.
 func Moments() []Moment { return []Moment{Baseline, Unplugged, Bench, After} }
 
-// readJournal reads the journal. Lines that cannot be read, as one that was cut
+// journalFormat is the newest format of a line that is read.
+const journalFormat = 1
+
+// NewerError says that a newer version wrote a line of the journal.
+type NewerError struct {
+	Place  string // file:line
+	Format int
+}
+
+func (e *NewerError) Error() string {
+	return fmt.Sprintf("%s: format %d is newer than this plugproof, which reads %d; nothing was changed: use the version that wrote it",
+		e.Place, e.Format, journalFormat)
+}
+
+// readJournal reads the journal. Lines of a newer version are a *NewerError. Lines that cannot be read, as one that was cut
 // short when the machine went off, are set aside and numbered.
 func readJournal(dir string) (entries []Entry, aside []int, err error) {
 	src, err := os.ReadFile(filepath.Join(dir, journalName))
@@ -73,6 +89,12 @@ func readJournal(dir string) (entries []Entry, aside []int, err error) {
 	for line := range bytes.Lines(src) {
 		n++
 		var e Entry
+		var head struct {
+			Format int `json:"format"`
+		}
+		if json.Unmarshal(line, &head) == nil && head.Format > journalFormat {
+			return nil, nil, &NewerError{fmt.Sprintf("%s:%d", filepath.Join(dir, journalName), n), head.Format}
+		}
 		switch {
 		case len(bytes.TrimSpace(line)) == 0:
 		case json.Unmarshal(line, &e) != nil || e.Kind == "" || !filepath.IsLocal(filepath.FromSlash(e.File)):
