@@ -325,6 +325,22 @@ func TestTwoSave(t *testing.T) {
 	}
 }
 
+func TestWithoutNumber(t *testing.T) {
+	c := &Card{}
+	const text = "the car 0aw77z1r3bhkz4xw9, 0AW77Z1R3BHKZ4XW9"
+	if got := string(c.WithoutNumber([]byte(text))); got != text {
+		t.Errorf("no number: %q", got)
+	}
+	c.Car.VIN = "0AW77Z1R3BHKZ4XW9"
+	if got := string(c.WithoutNumber([]byte(text))); got != "the car *************4XW9, *************4XW9" {
+		t.Errorf("%q", got)
+	}
+	c.Car.VIN = "car"
+	if got := string(c.WithoutNumber([]byte(text))); got != text {
+		t.Errorf("a word: %q", got)
+	}
+}
+
 func TestNewerJournal(t *testing.T) {
 	j := create(t, whole(t))
 	if _, err := j.FileResult([]byte("x"), ".json", Entry{Kind: Result, Command: "check"}); err != nil {

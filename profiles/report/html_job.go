@@ -1,6 +1,7 @@
 package report
 
 import (
+	"bytes"
 	"cmp"
 	"encoding/json"
 	"fmt"
@@ -33,7 +34,12 @@ func JobHTML(w io.Writer, h *JobHistory, opts HTMLOptions) (rules.Verdict, error
 	if err != nil {
 		return v, err
 	}
-	return v, render(w, s)
+	var page bytes.Buffer
+	if err := render(&page, s); err != nil {
+		return v, err
+	}
+	_, err = w.Write(h.Job.Card.WithoutNumber(page.Bytes()))
+	return v, err
 }
 
 // filedCheck is what a filed check says.
