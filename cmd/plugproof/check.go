@@ -115,6 +115,7 @@ func runCheck(ctx context.Context, a *app, o *checkOptions, paths []string) erro
 	if err := o.fileCheck(in, result); err != nil {
 		return err
 	}
+	o.next(a, o.format)
 	return verdictError(result.Result, o.strict)
 }
 

@@ -143,7 +143,7 @@ func runCodes(ctx context.Context, a *app, o *codesOptions) error {
 		err = out.Commit()
 	}
 	if err == nil && failed == nil && j != nil {
-		err = o.file(j, codes)
+		err = o.file(a, j, codes)
 	}
 	if err != nil {
 		return err
@@ -184,11 +184,16 @@ func (o *codesOptions) openJob() (*job.Job, error) {
 	return j, nil
 }
 
-// file puts the codes into the job as text that --import reads again.
-func (o *codesOptions) file(j *job.Job, codes []rules.Code) error {
+// file puts the codes into the job as text that --import reads again, and says
+// what comes next.
+func (o *codesOptions) file(a *app, j *job.Job, codes []rules.Code) error {
 	n := len(codes)
-	_, err := j.FileResult([]byte(rules.FormatCodes(codes)), ".txt",
+	e, err := j.FileResult([]byte(rules.FormatCodes(codes)), ".txt",
 		job.Entry{Kind: job.CodeList, Command: "codes", Moment: job.Moment(o.moment), Codes: &n, Time: now()})
+	if err == nil && o.format == "text" {
+		fmt.Fprintf(a.stdout, "\nfiled as %s\n", j.Path(e.File))
+		err = a.printNext(j)
+	}
 	return err
 }
 

@@ -164,6 +164,7 @@ func runCompare(ctx context.Context, a *app, o *compareOptions, before, after st
 	if err := o.fileComparison(res, files); err != nil {
 		return err
 	}
+	o.next(a, o.format)
 	return comparedError(res, o.strict)
 }
 

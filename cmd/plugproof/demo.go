@@ -40,9 +40,10 @@ func newDemo(a *app) *cobra.Command {
 		Use:   "demo --out DIR",
 		Short: "Write captures and DBC files of the demo car, to try things on",
 		Long: `Write captures of the Lowan, the demo car, which does not exist: as it left the
-works, after a swap that left the tachometer dead, and with the engine computer
-unplugged. Beside them lie the DBC files to read them by and, for each capture,
-the times of its stages. Every figure in them is invented.
+works, with the engine computer unplugged, the new one on the bench, after a
+swap that left the tachometer dead, and after that was mended. Beside them lie
+the DBC files to read them by and, for each capture, the times of its stages.
+Every figure in them is invented.
 
 Settings (series, engine, gearbox):
 ` + settingTable(),
@@ -77,6 +78,9 @@ func runDemo(ctx context.Context, a *app, o *demoOptions) error {
 		rows = append(rows, row)
 	}
 	fmt.Fprintln(out, renderTable(rows)) // Commit reports a failed write
+	fmt.Fprint(out, "\nTo go through a whole job with them: plugproof job new DIR\n"+
+		"Its network setting is the name that the captures begin with. Where it asks for a\n"+
+		"CAPTURE, give the one that fits; there is no car to record from.\n")
 	return out.Commit()
 }
 

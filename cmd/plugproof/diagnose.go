@@ -16,6 +16,7 @@ import (
 type diagnoseOptions struct {
 	recordingOptions
 	observedOptions
+	jobOptions
 	symptom string
 	list    bool
 }
@@ -25,6 +26,7 @@ func (o *diagnoseOptions) addFlags(flags *pflag.FlagSet) {
 	flags.BoolVar(&o.list, "list", false, "list the symptoms")
 	o.recordingOptions.addFlags(flags)
 	o.observedOptions.addFlags(flags)
+	o.jobOptions.addFlags(flags, "after or bench")
 }
 
 func newDiagnose(a *app) *cobra.Command {
@@ -35,14 +37,18 @@ func newDiagnose(a *app) *cobra.Command {
 		Long: `Ask, one after the other, the questions that find the cause of a symptom, and
 stop at the first that a capture answers with a fault.
 
-` + recordingHelp,
+` + recordingHelp + `
+
+--job DIR takes from a job what is not given: its newest capture of the car with
+the new ECU, and the network setting.`,
 		Example: `  plugproof diagnose --symptom "tachometer dead" after.log --profile lowan-2-20t-a5
+  plugproof diagnose --symptom "tachometer dead" --job blue-ute
   plugproof diagnose --list`,
 		Args: func(cmd *cobra.Command, args []string) error {
 			if o.list {
 				return noArgs(cmd, args)
 			}
-			return atLeastOne("capture")(cmd, args)
+			return o.captures(cmd, args)
 		},
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if o.list {
@@ -68,9 +74,13 @@ func listSymptoms(a *app) error {
 }
 
 func runDiagnose(ctx context.Context, a *app, o *diagnoseOptions, paths []string) error {
-	switch {
-	case strings.TrimSpace(o.symptom) == "":
+	if strings.TrimSpace(o.symptom) == "" {
 		return hint(errors.New("diagnose needs --symptom"), "plugproof diagnose --list shows the symptoms")
+	}
+	paths, err := o.fromJob(paths)
+	switch {
+	case err != nil:
+		return err
 	case o.profile == "":
 		return hint(errors.New("diagnose needs --profile"), "--profile NAME, or --profile FILE.yaml")
 	}

@@ -156,6 +156,7 @@ func runIdentify(ctx context.Context, a *app, o *identifyOptions, paths []string
 	if err := o.fileIdentify(doc); err != nil {
 		return err
 	}
+	o.next(a, o.format)
 	if res.Verdict == identify.Tie || res.Verdict == identify.NoneFits {
 		return errUntestable
 	}

@@ -195,7 +195,12 @@ func (a *app) intake(ctx context.Context, o *jobNewOptions, j *job.Job, phase jo
 
 // askPhase asks the open questions of a phase until the answers end.
 func (a *app) askPhase(ctx context.Context, j *job.Job, phase job.Phase, answers *answers) error {
-	for _, q := range job.Unanswered(j.Card, phase) {
+	asked := job.Unanswered(j.Card, phase)
+	if len(asked) > 0 && !answers.told {
+		answers.told = true
+		fmt.Fprintln(a.stderr, "Enter alone leaves a question open. Every answer is saved at once.")
+	}
+	for _, q := range asked {
 		for {
 			line := q.Ask
 			if q.Hint != "" {
@@ -226,10 +231,13 @@ func (a *app) askPhase(ctx context.Context, j *job.Job, phase job.Phase, answers
 }
 
 // answers are lines that a person types; waiting for one ends with its context.
-type answers struct{ lines chan string }
+type answers struct {
+	lines chan string
+	told  bool // how to answer
+}
 
 func newAnswers(ctx context.Context, r io.Reader) *answers {
-	a := &answers{make(chan string)}
+	a := &answers{lines: make(chan string)}
 	go func() {
 		defer close(a.lines)
 		for s := bufio.NewScanner(r); s.Scan(); {
@@ -292,6 +300,7 @@ func newJobVerify(a *app) *cobra.Command {
 		Use:   "verify DIR",
 		Short: "Hold every file of a job to the hash it was filed with",
 		Long: `Hold every file of a job to the size and SHA-256 it was filed with.
+What lies in the folder and was never filed is told, too.
 Exit code 1: a file is gone or was changed.`,
 		Example: "  plugproof job verify blue-ute",
 		Args:    oneFolder,
@@ -299,6 +308,12 @@ Exit code 1: a file is gone or was changed.`,
 			j, err := openJob(args[0])
 			if err != nil {
 				return err
+			}
+			writeCutShort(a.stdout, j)
+			for _, s := range j.Strays() {
+				if s.Leftover {
+					fmt.Fprintf(a.stdout, "%s was left by a run that was ended: it may be deleted\n", plain(s.File))
+				}
 			}
 			damage := j.Verify()
 			for _, d := range damage {

@@ -108,6 +108,29 @@ func (o *jobOptions) file(content []byte, e job.Entry) error {
 	return err
 }
 
+// next says what comes next in the job, below a result in text.
+func (o *jobOptions) next(a *app, format string) {
+	if o.entry != nil && format == "text" {
+		fmt.Fprintln(a.stdout)
+		writeNext(a.stdout, o.job.Status())
+	}
+}
+
+// fromJob takes from the job what the flags leave open.
+func (o *diagnoseOptions) fromJob(paths []string) ([]string, error) {
+	paths, err := o.jobOptions.open(paths, job.After, job.Bench)
+	if err != nil || o.job == nil {
+		return paths, err
+	}
+	if o.profile == "" {
+		o.profile = o.job.Card.Settings.Network
+	}
+	if o.entry != nil && len(o.recordingOptions.buses) == 0 {
+		o.recordingOptions.buses = o.jobOptions.buses()
+	}
+	return paths, nil
+}
+
 // fromJob takes from the job what the flags leave open.
 func (o *checkOptions) fromJob(paths []string) ([]string, error) {
 	paths, err := o.jobOptions.open(paths, job.After, job.Bench, job.Baseline)

@@ -84,10 +84,13 @@ func runJobReport(a *app, folders *profileFolders, j *job.Job) error {
 	fmt.Fprintf(a.stdout, "%s\n", j.Path(e.File))
 	switch verdict {
 	case rules.Fail:
+		fmt.Fprintln(a.stdout, "Not fit to hand over yet: its first lines say why.")
 		return errFailed
 	case rules.NotTestable:
+		fmt.Fprintln(a.stdout, "Not everything was judged: its first lines say what was not.")
 		return errUntestable
 	}
+	fmt.Fprintln(a.stdout, "Nothing fails. Open it in a browser, print it, and have it signed.")
 	return nil
 }
 

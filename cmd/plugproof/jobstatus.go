@@ -55,8 +55,8 @@ type jobStatusDocument struct {
 
 // writeStatus prints the phases, and what comes next.
 func writeStatus(w io.Writer, j *job.Job, steps []job.Step) {
-	if len(j.Aside) > 0 {
-		fmt.Fprintf(w, "journal.jsonl: lines %s cannot be read and are set aside\n\n", strings.Trim(fmt.Sprint(j.Aside), "[]"))
+	if writeCutShort(w, j) {
+		fmt.Fprintln(w)
 	}
 	for _, s := range steps {
 		mark := "open"
@@ -77,12 +77,37 @@ func writeStatus(w io.Writer, j *job.Job, steps []job.Step) {
 		}
 	}
 	fmt.Fprintln(w)
-	if ok, open := job.MayUnplug(steps); ok {
+	switch ok, open := job.MayUnplug(steps); {
+	case ok && j.CaptureOf(job.After) != nil: // it is out
+	case ok:
 		fmt.Fprintln(w, "The factory ECU may be unplugged: nothing is lost by it.")
-	} else {
+	default:
 		writeLine(w, "Leave the factory ECU plugged in until these are done: "+strings.Join(open, "; ")+".", 0)
 	}
 	writeNext(w, steps)
+}
+
+// writeCutShort says what a run that was ended, or a machine that went off, left in
+// the folder: lines of the journal and files that nobody filed.
+func writeCutShort(w io.Writer, j *job.Job) (some bool) {
+	if len(j.Aside) > 0 {
+		some = true
+		writeLine(w, fmt.Sprintf("journal.jsonl: lines that cannot be read are set aside, as one that was cut short: %s", strings.Trim(fmt.Sprint(j.Aside), "[]")), 2)
+	}
+	for _, s := range j.Strays() {
+		if s.Leftover {
+			continue // takes room only: verify tells of it
+		}
+		some = true
+		moment, known := job.MomentOfCapture(s.File)
+		if !known {
+			writeLine(w, s.File+" was not filed: a run was ended before that. Do the step again.", 2)
+			continue
+		}
+		writeLine(w, s.File+" was not filed: the recording goes on, or was ended. To file what there is of it:", 2)
+		fmt.Fprintf(w, "  $ %s\n", plain(job.Command{"job", "add", j.Dir, j.Path(s.File), "--moment", string(moment)}.String()))
+	}
+	return some
 }
 
 // statusIndent is where the details of a phase stand.
@@ -131,6 +156,9 @@ func writeNext(w io.Writer, steps []job.Step) {
 			fmt.Fprintln(w, "  or")
 		}
 		fmt.Fprintf(w, "  $ %s\n", plain(line.String()))
+	}
+	for _, line := range job.Blanks(next.Do...) {
+		writeLine(w, "  "+line, 4)
 	}
 }
 

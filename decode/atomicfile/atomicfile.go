@@ -9,6 +9,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"strings"
 )
 
 // Error is a failure to write output: disk full, no permission, folder missing.
@@ -63,8 +64,20 @@ func (f *File) open() (err error) {
 	if f.target, err = follow(f.path); err != nil {
 		return err
 	}
-	f.out, err = os.CreateTemp(filepath.Dir(f.target), ".plugproof-*.tmp")
+	f.out, err = os.CreateTemp(filepath.Dir(f.target), temporaryStart+"*"+temporaryEnd)
 	return err
+}
+
+// What the name of a temporary begins and ends with.
+const (
+	temporaryStart = ".plugproof-"
+	temporaryEnd   = ".tmp"
+)
+
+// IsTemporary reports whether a file's name, without its folder, is that of a
+// temporary: it stays where a process is killed while it writes.
+func IsTemporary(name string) bool {
+	return strings.HasPrefix(name, temporaryStart) && strings.HasSuffix(name, temporaryEnd)
 }
 
 // follow returns where the symbolic links of path's last element lead, whether

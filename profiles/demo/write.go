@@ -36,8 +36,8 @@ type Written struct {
 
 // Write writes the captures of each setting to a folder, which is made when it
 // is not there: the car as it left the works, the same with a replacement engine
-// controller that sends no engine speed, and with the engine controller
-// unplugged. Beside each capture lies CAPTURE.stages.yaml, which says where its
+// controller that sends no engine speed and with one that is in order, that one
+// alone on the bench, and with the engine controller unplugged. Beside each capture lies CAPTURE.stages.yaml, which says where its
 // stages are, and beside all of them the DBC files to read them by. Files are
 // whole or not there; the error is an *atomicfile.Error where one cannot be
 // written.
@@ -79,26 +79,39 @@ func scenes(setting Setting, opts WriteOptions) []scene {
 		whole.Start = DefaultStart
 	}
 	// Other days, other phases: nothing but the car is the same.
-	dead, unplugged := whole, whole
+	dead, unplugged, bench, mended := whole, whole, whole, whole
 	dead.Seed, dead.Start = whole.Seed+1, whole.Start+int64(26*time.Hour)
 	unplugged.Seed, unplugged.Start = whole.Seed+2, whole.Start+int64(time.Hour)
+	bench.Seed, bench.Start = whole.Seed+3, whole.Start+int64(20*time.Hour)
+	mended.Seed, mended.Start = whole.Seed+4, whole.Start+int64(30*time.Hour)
 	dead.Without = append([]string{"EngineSpeed"}, whole.Without...)
+	bench.Without = append([]string{"Body", "Climate", "Cluster", "Stability"}, whole.Without...)
+	if setting.Automatic() {
+		bench.Without = append(bench.Without, "Gearbox")
+	}
 	unplugged.Without = append([]string{"Engine"}, whole.Without...)
-	unplugged.Script = nil
+	unplugged.Script, bench.Script = nil, nil
 	for _, s := range whole.Script {
 		switch s.Name {
 		case "asleep", "key-on", "pedal", "brake", "lever", "key-off":
 			unplugged.Script = append(unplugged.Script, s)
 		}
+		if s.Name == "key-on" {
+			bench.Script = append(bench.Script, s)
+		}
 	}
-	list := []scene{
-		{"", "factory engine controller, everything in order", whole},
-		{"-dead-tachometer", "after the swap: the new controller sends no engine speed", dead},
-	}
+	list := []scene{{"", "factory engine controller, everything in order", whole}}
 	if len(unplugged.Script) > 0 {
 		list = append(list, scene{"-unplugged", "engine controller unplugged", unplugged})
 	}
-	return list
+	if len(bench.Script) > 0 {
+		list = append(list, scene{"-bench", "the new controller alone on the bench, key on", bench})
+	}
+	return append(
+		list,
+		scene{"-dead-tachometer", "after the swap: the new controller sends no engine speed", dead},
+		scene{"-mended", "after that was mended: everything in order", mended},
+	)
 }
 
 // extension is the end of the file name that goes with a format.

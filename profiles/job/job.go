@@ -147,11 +147,12 @@ func (j *Job) FileCapture(source string, e Entry) (Entry, error) {
 			j.release(inside)
 			return e, err
 		}
-		const stages = ".stages.yaml"
-		if _, err := os.Stat(source + stages); err == nil {
-			if err := copyFile(source+stages, j.Path(inside)+stages); err != nil {
+		if _, err := os.Stat(source + stagesEnding); err == nil {
+			if err := copyFile(source+stagesEnding, j.Path(inside)+stagesEnding); err != nil {
 				return e, err
 			}
+		} else if err := os.Remove(j.Path(inside) + stagesEnding); err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return e, err // left by a run that was ended: it is of another capture
 		}
 	}
 	e.File = inside

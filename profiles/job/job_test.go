@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"strings"
@@ -422,5 +423,42 @@ func TestProblemsArePlaced(t *testing.T) {
 	p, ok := errors.AsType[profiles.Problems](err)
 	if !ok || p[0].Pos.Line != 3 || p[0].Rule != "job/unknown-key" || !strings.Contains(p[0].Excerpt, "colour: red") {
 		t.Errorf("%#v", err)
+	}
+}
+
+// TestStrays: what a run that was ended left behind is known, and nothing of it is
+// given a second meaning.
+func TestStrays(t *testing.T) {
+	j := create(t, whole(t))
+	source := write(t, filepath.Join(t.TempDir(), "drive.log"), "frames")
+	for _, file := range []string{"captures/after.log", "captures/.plugproof-12.tmp", "results/check-after.json", ".plugproof-3.tmp"} {
+		write(t, j.Path(file), "x")
+	}
+	write(t, j.Path("captures/after.log.stages.yaml"), "format: 1")
+	write(t, j.Path("captures/baseline.log"), "") // a name that was taken and not used
+	write(t, j.Path("captures/baseline-2.log.stages.yaml"), "format: 1")
+	want := []Stray{
+		{".plugproof-3.tmp", true},
+		{"captures/.plugproof-12.tmp", true},
+		{"captures/after.log", false},
+		{"captures/baseline.log", true},
+		{"results/check-after.json", false},
+	}
+	if d := cmp.Diff(want, j.Strays()); d != "" {
+		t.Error(d)
+	}
+	e, err := j.FileCapture(source, Entry{Moment: Baseline})
+	if err != nil || e.File != "captures/baseline-2.log" {
+		t.Errorf("filed as %s, %v", e.File, err)
+	}
+	if _, err := os.Stat(j.Path(e.File) + stagesEnding); !errors.Is(err, fs.ErrNotExist) {
+		t.Errorf("it got the stages of another capture: %v", err)
+	}
+	// What was recorded is filed where it lies.
+	if e, err = j.FileCapture(j.Path("captures/after.log"), Entry{Moment: After}); err != nil || e.File != "captures/after.log" {
+		t.Errorf("filed as %s, %v", e.File, err)
+	}
+	if m, ok := MomentOfCapture("captures/after-2.log.gz"); m != After || !ok {
+		t.Errorf("moment %q", m)
 	}
 }

@@ -33,6 +33,7 @@ type Entry struct {
 	Verdict  string   `json:"verdict,omitempty"`
 	Findings []string `json:"findings,omitempty"` // of fail and review, in one line each
 	Repeat   []string `json:"repeat,omitempty"`   // what to do again for the rest to be judged
+	Next     string   `json:"next,omitempty"`     // what to do about the first finding
 	Codes    *int     `json:"codes,omitempty"`    // how many a list of codes holds
 }
 

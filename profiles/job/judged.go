@@ -11,9 +11,12 @@ import (
 // in a line, and what must be done again before the rest can be judged.
 func Judged(e Entry, setting string, r *rules.Result) Entry {
 	e.Setting, e.Verdict = setting, r.Verdict.String()
-	e.Findings, e.Repeat = nil, nil
+	e.Findings, e.Repeat, e.Next = nil, nil, ""
 	for _, f := range r.Findings {
 		e.Findings = append(e.Findings, fmt.Sprintf("%s: %s: %s", f.Verdict, f.Rule, f.Text))
+		if e.Next == "" {
+			e.Next = f.NextStep
+		}
 	}
 	for _, stage := range r.Missing {
 		e.Repeat = append(e.Repeat, "the stage "+stage)

@@ -60,12 +60,18 @@ func TestJobPhases(t *testing.T) {
 	closes(CodesBefore)
 
 	// A baseline in which a stage is missing does not do.
-	file(Entry{Kind: Capture, Moment: Baseline, Repeat: []string{"the lever, R not seen"}})
+	file(Entry{Kind: Capture, Moment: Baseline, Verdict: "not testable", Repeat: []string{"the lever, R not seen"}})
 	closes()
 	if s := Next(j.Status()); s.Phase != BaselineTake || s.Missing[0] != "repeat: the lever, R not seen" {
 		t.Errorf("next is %+v", s)
 	}
+	// One that was not judged does not do either; judged later, it does.
 	before := file(Entry{Kind: Capture, Moment: Baseline})
+	closes()
+	if s := Next(j.Status()); s.Do[0].String() != "plugproof check --job "+j.Dir+" --moment baseline" {
+		t.Errorf("next is %+v", s)
+	}
+	file(Entry{Kind: Result, Command: "check", Moment: Baseline, Of: []string{before.File}, Verdict: "pass", Setting: "lowan-2-20t-a5"})
 	closes(BaselineTake)
 	if ok, open := MayUnplug(j.Status()); !ok {
 		t.Errorf("may not unplug: %v", open)
@@ -93,6 +99,13 @@ func TestJobPhases(t *testing.T) {
 	closes(AfterTake)
 	file(Entry{Kind: Result, Command: "check", Of: []string{after.File}, Verdict: "review", Moment: After})
 	closes(AfterCheck)
+
+	// Another setting makes what was judged by the one before old.
+	j.Card.Settings.Network = "lowan-2-20t-a8"
+	if s := Next(j.Status()); s.Phase != BaselineTake || !strings.Contains(s.Missing[0], "judged by lowan-2-20t-a5") {
+		t.Errorf("next is %+v", s)
+	}
+	j.Card.Settings.Network = "lowan-2-20t-a5"
 	file(Entry{Kind: Result, Command: "compare", Of: []string{before.File, after.File}, Verdict: "pass"})
 	closes(Compare)
 	file(Entry{Kind: CodeList, Moment: After})
@@ -166,6 +179,35 @@ func TestQuestions(t *testing.T) {
 			t.Errorf("%s is asked twice", key)
 		}
 		seen[key] = true
+	}
+}
+
+// What fails is not judged again and again: it is searched for and recorded anew.
+func TestAfterFailure(t *testing.T) {
+	j := create(t, whole(t))
+	write(t, j.Path("captures/after.log"), "x")
+	write(t, j.Path("results/check-after.json"), "x")
+	for _, e := range []Entry{
+		{Kind: Capture, Moment: After, File: "captures/after.log"},
+		{Kind: Result, Command: "check", Moment: After, File: "results/check-after.json", Of: []string{"captures/after.log"}, Verdict: "fail", Next: "switch it on"},
+	} {
+		if _, err := j.Note(e); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for _, s := range j.Status() {
+		if s.Phase != AfterCheck {
+			continue
+		}
+		if got := strings.Join(s.Remarks, "; "); !strings.Contains(got, "to do: switch it on") {
+			t.Errorf("remarks %q", got)
+		}
+		if got := join(s.Do[0]); !strings.HasPrefix(got, "diagnose, --job") || s.Do[0].Whole() || len(s.Do) != 3 {
+			t.Errorf("to do: %v", s.Do)
+		}
+		if got := Blanks(s.Do...); len(got) != 3 || !strings.HasPrefix(got[0], "INTERFACE: a CAN interface") {
+			t.Errorf("to fill in: %q", got)
+		}
 	}
 }
 

@@ -15,6 +15,7 @@ type Question struct {
 	phase    Phase
 	what     string // is missing, without an answer
 	optional bool
+	later    bool // is asked with what must be known, and may stay open until the phase that needs it
 	unknown  func(*Card) bool
 	set      func(*Card, string) error
 }
@@ -116,6 +117,11 @@ func measured(q Quantity, ask string, optional bool) Question {
 	}
 }
 
+func later(q Question) Question {
+	q.later = true
+	return q
+}
+
 // questions are in the order in which they are asked.
 var questions = []Question{
 	text(Intake, "asked", "What does the customer want done?", "", true, func(c *Card) *string { return &c.Asked }),
@@ -131,14 +137,14 @@ var questions = []Question{
 	listed("options", "Which options does the car have that use the engine (air-con, cruise, ...)?", true, func(c *Card) *[]string { return &c.Car.Options }),
 	text(Intake, "odometer", "What does the odometer read?", "84210 km", false, func(c *Card) *string { return &c.Car.Odometer }),
 	text(Intake, "vin", "Vehicle number?", "it is masked in whatever leaves this folder", true, func(c *Card) *string { return &c.Car.VIN }),
-	text(Intake, "network", "Which network setting was chosen in the new ECU?", "the name of a profile: plugproof profiles list", false, func(c *Card) *string { return &c.Settings.Network }),
-	text(Intake, "loom", "Which loom setting was chosen in the new ECU?", "", false, func(c *Card) *string { return &c.Settings.Loom }),
+	later(text(Intake, "network", "Which network setting was chosen in the new ECU?", "a name of plugproof profiles list; empty where nobody knows yet, the car will say", false, func(c *Card) *string { return &c.Settings.Network })),
+	text(Intake, "loom", "Which loom setting was chosen in the new ECU?", "as its maker calls it, or: not chosen yet", false, func(c *Card) *string { return &c.Settings.Loom }),
 	text(Intake, "factory_serial", "Serial number of the factory ECU?", "", false, func(c *Card) *string { return &c.Factory.Serial }),
 	text(Intake, "factory_part", "Part number of the factory ECU?", "", true, func(c *Card) *string { return &c.Factory.Part }),
 	text(Intake, "new_serial", "Serial number of the new ECU?", "", false, func(c *Card) *string { return &c.New.Serial }),
 	text(Intake, "new_firmware", "Firmware of the new ECU?", "", false, func(c *Card) *string { return &c.New.Firmware }),
 	listed("lamps_before", "Which lamps are lit with the engine running?", false, func(c *Card) *[]string { return &c.Before.Lamps }),
-	listed("symptoms_before", "What else does not work today?", true, func(c *Card) *[]string { return &c.Before.Symptoms }),
+	listed("symptoms_before", "What does not work today, with the factory ECU?", true, func(c *Card) *[]string { return &c.Before.Symptoms }),
 	measured(RestVolts, "Battery at rest, in volts?", false),
 	measured(OhmsFactory, "Power off: ohms between CAN-H and CAN-L, factory ECU plugged in?", false),
 	measured(OhmsWithout, "Power off: the same with the factory ECU unplugged (plug it in again after)?", false),
