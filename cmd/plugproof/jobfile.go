@@ -219,9 +219,28 @@ func (o *identifyOptions) fileIdentify(doc *identifyDocument) error {
 	if err := writeJSON(&b, doc); err != nil {
 		return err
 	}
-	return o.jobOptions.file(b.Bytes(), job.Entry{
-		Command: "identify", Verdict: string(doc.Verdict), Setting: strings.Join(doc.Settings, " "),
-	})
+	e := job.Entry{Command: "identify", Verdict: string(doc.Verdict), Setting: strings.Join(doc.Settings, " ")}
+	if doc.Conversion {
+		e = conversionEntry(doc.Result)
+	}
+	return o.jobOptions.file(b.Bytes(), e)
+}
+
+// conversionEntry notes of a car whose modules come from several what each asks
+// for, and the network that serves most.
+func conversionEntry(r *identify.Result) job.Entry {
+	e := job.Entry{Command: "identify", Verdict: "conversion", Setting: strings.Join(r.Network, " ")}
+	for _, m := range r.Modules {
+		if m.State != identify.Present {
+			continue
+		}
+		text := fmt.Sprintf("%s asks for %s", m.Name, strings.Join(m.Settings, " or "))
+		if slices.Contains(r.Unserved, m.Name) {
+			text += ", and is not satisfied by that network"
+		}
+		e.Findings = append(e.Findings, text)
+	}
+	return e
 }
 
 // fromJob takes the captures before and after from the job, where none are given.

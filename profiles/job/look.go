@@ -111,6 +111,7 @@ func (j *Job) lookIdentify() (missing, remarks []string) {
 		return []string{"the setting is not confirmed"}, nil
 	}
 	remarks = append(remarks, strings.TrimSuffix(e.Verdict+": "+e.Setting, ": "))
+	remarks = append(remarks, e.Findings...) // of a conversion: what each module asks for
 	chosen, told := j.Card.Settings.Network, strings.Join(strings.Fields(e.Setting), " or ")
 	switch {
 	case told == "":
