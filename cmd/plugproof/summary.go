@@ -67,7 +67,7 @@ func tallyLine(kind capture.Kind, t capture.Tally, word string) string {
 
 // placeWord says what the records of a format are called.
 func placeWord(format string) string {
-	if strings.HasPrefix(format, "candump") {
+	if strings.HasPrefix(format, "candump") || format == capture.FormatDelimited {
 		return "line"
 	}
 	return "record"

@@ -78,3 +78,13 @@ func (d *candump) line(line []byte, state lineState, at Place, f *can.Frame) int
 }
 
 func (d *candump) end() {}
+
+func (d *candump) apart() bool { return true }
+
+func (d *candump) place() *lines { return &d.text }
+
+func (d *candump) twin(names busNames) chunkDecoder { return &candump{names: names} }
+
+func (d *candump) begin(in *input, text lines, intern func([]byte) (uint16, bool)) {
+	d.in, d.text, d.names.intern = in, text, intern
+}

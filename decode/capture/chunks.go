@@ -146,6 +146,16 @@ func (g *gate) end(index int) {
 	g.moved.Broadcast()
 }
 
+// chunkDecoder reads lines that may be cut into chunks.
+type chunkDecoder interface {
+	decoder
+	apart() bool   // lines can be read without those before them
+	place() *lines // where it stands
+	// twin returns another one for the same capture, which begins every chunk anew.
+	twin(names busNames) chunkDecoder
+	begin(in *input, text lines, intern func(name []byte) (uint16, bool))
+}
+
 // part is what came of one chunk.
 type part[C Collector[C]] struct {
 	chunk chunk
@@ -161,6 +171,7 @@ type part[C Collector[C]] struct {
 type chunkFold[C Collector[C]] struct {
 	*folding[C]
 	file uint16
+	dec  chunkDecoder // its twins read
 	gate *gate
 	free chan []byte
 	cut  chan chunk
@@ -168,23 +179,23 @@ type chunkFold[C Collector[C]] struct {
 	one  sync.Mutex // held while fresh is called
 }
 
-// chunks reads the rest of a candump log in chunks and adds their collectors, in
+// chunks reads the rest of a capture in chunks and adds their collectors, in
 // order. Memory: a chunk for each worker and two more, and a collector for each
 // chunk that is being read or waits for one before it.
-func (f *folding[C]) chunks(dec *candump) error {
+func (f *folding[C]) chunks(dec chunkDecoder) error {
 	workers := f.r.opts.Workers
 	if workers <= 0 {
 		workers = min(runtime.GOMAXPROCS(0), mostWorkers)
 	}
 	buffers := workers + 2
 	p := chunkFold[C]{
-		folding: f, file: dec.in.file, gate: newGate(&f.r.buses),
+		folding: f, file: uint16(f.r.next - 1), dec: dec, gate: newGate(&f.r.buses),
 		free: make(chan []byte, buffers), cut: make(chan chunk, buffers), read: make(chan part[C], buffers),
 	}
 	for range buffers {
 		p.free <- nil // made when it is needed
 	}
-	cutter := dec.cutter()
+	cutter := dec.place().cutter()
 	var running sync.WaitGroup
 	running.Go(func() { p.cutAll(cutter) })
 	for range workers {
@@ -198,9 +209,8 @@ func (f *folding[C]) chunks(dec *candump) error {
 	return f.r.err
 }
 
-// cutter continues where the decoder stands.
-func (d *candump) cutter() *cutter {
-	t := &d.text
+// cutter continues where a decoder stands.
+func (t *lines) cutter() *cutter {
 	t.take()
 	at := t.at()
 	at.Record--
@@ -228,18 +238,13 @@ func (p *chunkFold[C]) cutAll(c *cutter) {
 // all chunks.
 func (p *chunkFold[C]) readAll() {
 	batch := make([]can.Frame, foldBatch)
-	names := newBusNames(p.gate.buses)
+	dec := p.dec.twin(newBusNames(p.gate.buses))
 	for cut := range p.cut {
 		next := p.begin(cut)
 		index := cut.index
-		names.intern = func(name []byte) (uint16, bool) { return p.gate.intern(index, name) }
-		dec := candump{
-			in:    &input{file: p.file, rep: &next.rep},
-			text:  cut.lines(),
-			names: names,
-		}
-		next.whole = p.pass(&dec, &next, batch)
-		names = dec.names
+		dec.begin(&input{file: p.file, rep: &next.rep}, cut.lines(),
+			func(name []byte) (uint16, bool) { return p.gate.intern(index, name) })
+		next.whole = p.pass(dec, &next, batch)
 		p.gate.end(index)
 		p.read <- next
 		runtime.Gosched() // merged now, it tells the collector of the next chunk more
@@ -255,7 +260,7 @@ func (p *chunkFold[C]) begin(cut chunk) part[C] {
 
 // pass gives all frames of a chunk to its collectors. It returns false when it
 // was interrupted.
-func (p *chunkFold[C]) pass(dec *candump, to *part[C], batch []can.Frame) bool {
+func (p *chunkFold[C]) pass(dec decoder, to *part[C], batch []can.Frame) bool {
 	for p.ctx.Err() == nil {
 		n, err := dec.read(batch)
 		to.rep.Frames += uint64(n)

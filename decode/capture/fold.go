@@ -19,8 +19,8 @@ type Collector[C any] interface {
 const foldBatch = 512
 
 // Fold reads all captures to their end through collectors made by fresh and
-// returns the merged one. Candump logs are cut into chunks of fixed size and
-// read by Options.Workers goroutines, each chunk through a collector of its own;
+// returns the merged one. Candump logs, and delimited text whose stamps do not
+// hang together, are cut into chunks of fixed size and read by Options.Workers goroutines, each chunk through a collector of its own;
 // the chunks, and so the result, do not depend on the number of workers. Any
 // other capture is read in one stretch. fresh is never called by two goroutines
 // at once, and as late as can be: when it is called for a stretch, those long
@@ -29,7 +29,7 @@ func Fold[C Collector[C]](ctx context.Context, r *Reader, fresh func() C) (C, er
 	f := folding[C]{ctx: ctx, r: r, fresh: fresh, total: fresh()}
 	err := r.open()
 	for err == nil {
-		if dec, ok := r.dec.(*candump); ok && !dec.text.skipping {
+		if dec, ok := r.dec.(chunkDecoder); ok && dec.apart() && !dec.place().skipping {
 			err = f.chunks(dec)
 		} else {
 			err = f.stretch()

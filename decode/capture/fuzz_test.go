@@ -31,6 +31,20 @@ func seed(f *testing.F, name string, data []byte) {
 	}
 }
 
+// seedTwo is seed for a fuzz target of two inputs.
+func seedTwo(f *testing.F, name string, one, two []byte) {
+	f.Helper()
+	f.Add(one, two)
+	if !*update {
+		return
+	}
+	dir := filepath.Join("testdata", "fuzz", f.Name())
+	text := fmt.Sprintf("go test fuzz v1\n[]byte(%q)\n[]byte(%q)\n", one, two)
+	if err := errors.Join(os.MkdirAll(dir, 0o755), os.WriteFile(filepath.Join(dir, name), []byte(text), 0o644)); err != nil {
+		f.Fatal(err)
+	}
+}
+
 // decoded is what a decoder made of some bytes.
 type decoded struct {
 	Frames []can.Frame

@@ -80,11 +80,11 @@ func reason(err error) error {
 }
 
 // prepare makes the decompressed bytes available in plain and finds their format.
-func (o *origin) prepare() (format, error) {
+func (o *origin) prepare(columns *Columns) (format, error) {
 	f := format{}
 	err := o.inflate()
 	if err == nil {
-		f, err = sniff(o.plain)
+		f, err = sniff(o.plain, columns)
 	}
 	if o.err != nil {
 		err = o.err

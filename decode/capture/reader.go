@@ -1,6 +1,7 @@
 // Package capture reads and writes CAN captures: candump logs, candump console
 // output, pcap and pcapng, plain or compressed with gzip or zstd. What a file
-// is follows from its content, never from its name.
+// is follows from its content, never from its name. Delimited text is read where
+// its Columns are stated.
 //
 // Damage is data. A line that is cut, glued or foreign is counted with its
 // place and reading goes on; a file that is no capture at all is refused. For
@@ -25,6 +26,10 @@ type Options struct {
 	Stdin   io.Reader // what the path "-" stands for; nil: "-" is refused
 	Hash    bool      // compute FileReport.SHA256 while reading
 	Workers int       // goroutines of Fold; 0: GOMAXPROCS, at most 8
+
+	// Columns says how captures that are delimited text are laid out; nil: they are
+	// refused. Whatever has a format of its own is read by that.
+	Columns *Columns
 }
 
 // ErrNotCapture is the reason when a file holds no frame in any known format.
@@ -75,6 +80,11 @@ func Open(paths []string, opts Options) (*Reader, error) {
 	if len(paths) == 0 || len(paths) > math.MaxUint16 {
 		return nil, fmt.Errorf("%d captures given: between 1 and %d can be read together", len(paths), math.MaxUint16)
 	}
+	if opts.Columns != nil {
+		if err := opts.Columns.Check(); err != nil {
+			return nil, err
+		}
+	}
 	r := &Reader{opts: opts, chunkSize: chunkSize}
 	for i, path := range paths {
 		err := errors.New("standard input can be read only once")
@@ -95,7 +105,7 @@ func (r *Reader) examine(path string) error {
 	if err != nil {
 		return err
 	}
-	f, err := o.prepare()
+	f, err := o.prepare(r.opts.Columns)
 	if err != nil {
 		o.close()
 		return err
@@ -184,12 +194,12 @@ func (r *Reader) reopen(path string) (*origin, format, error) {
 			return nil, format{}, err
 		}
 		o.done = &r.done
-		f, err := o.prepare()
+		f, err := o.prepare(r.opts.Columns)
 		return o, f, err
 	}
 	o.done = &r.done
 	r.done.Add(o.read)
-	f, err := sniff(o.plain)
+	f, err := sniff(o.plain, r.opts.Columns)
 	return o, f, err
 }
 

@@ -10,6 +10,7 @@ import (
 	"strings"
 	"time"
 
+	"plugproof/decode/capture"
 	"plugproof/profiles"
 	"plugproof/profiles/check"
 	"plugproof/profiles/rules"
@@ -274,7 +275,9 @@ func number(x float64) string {
 }
 
 // isText reports whether the records of a format are lines.
-func isText(format string) bool { return strings.HasPrefix(format, "candump") }
+func isText(format string) bool {
+	return strings.HasPrefix(format, "candump") || format == capture.FormatDelimited
+}
 
 // place gives file:line, or file@offset #record where records are no lines.
 func place(e *rules.Example, lines bool) string {
