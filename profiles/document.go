@@ -2,6 +2,7 @@ package profiles
 
 import (
 	"fmt"
+	"strings"
 
 	"github.com/goccy/go-yaml/ast"
 )
@@ -49,4 +50,27 @@ type Place struct{ Line, Col int }
 func PlaceOf(node ast.Node) Place {
 	pos := node.GetToken().Position
 	return Place{pos.Line, pos.Column}
+}
+
+// ProblemAt is Problem for a key, as "time.unit": where that stands, else what it
+// would stand in.
+func (d *Document) ProblemAt(key, rule, text, hint string) error {
+	for key != "" {
+		if at, ok := d.find("$." + key); ok {
+			return d.Problem(at, rule, text, hint)
+		}
+		key = key[:max(0, strings.LastIndexByte(key, '.'))]
+	}
+	return d.Problem(Place{1, 1}, rule, text, hint)
+}
+
+// find returns where a key stands.
+func (d *Document) find(yamlPath string) (at Place, ok bool) {
+	ast.Walk(visitor(func(n ast.Node) bool {
+		if kv, is := n.(*ast.MappingValueNode); is && kv.GetPath() == yamlPath {
+			at, ok = PlaceOf(kv.Key), true
+		}
+		return !ok
+	}), d.file.tree)
+	return at, ok
 }

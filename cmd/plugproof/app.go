@@ -15,6 +15,8 @@ type app struct {
 	stderr  io.Writer
 	quiet   bool
 	verbose bool
+
+	columnsFile string // --columns
 }
 
 // run executes one command line and returns the exit code.

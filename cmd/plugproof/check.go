@@ -66,6 +66,7 @@ from the rest, --dbc names them.
 		},
 	}
 	o.addFlags(cmd.Flags())
+	a.addColumns(cmd)
 	return cmd
 }
 

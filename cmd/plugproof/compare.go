@@ -105,6 +105,7 @@ the frames mean; with neither, payloads are compared bit by bit.
 		},
 	}
 	o.addFlags(cmd.Flags())
+	a.addColumns(cmd)
 	return cmd
 }
 
@@ -116,16 +117,19 @@ func runCompare(ctx context.Context, a *app, o *compareOptions, before, after st
 	if err := sinceSwap(&in.Seen, o.codes, o.lamps, "--lamp-after"); err != nil {
 		return err
 	}
-	files, err := o.knowledge(ctx, a, in, before, after)
+	opts, err := a.reading(o.format != "text" || o.entry != nil)
 	if err != nil {
 		return err
 	}
-	hash := o.format != "text" || o.entry != nil
-	if in.Before, err = capture.Open([]string{before}, capture.Options{Stdin: a.stdin, Hash: hash}); err != nil {
+	files, err := o.knowledge(ctx, a, in, opts.Columns, before, after)
+	if err != nil {
+		return err
+	}
+	if in.Before, err = capture.Open([]string{before}, opts); err != nil {
 		return err
 	}
 	defer in.Before.Close()
-	if in.After, err = capture.Open([]string{after}, capture.Options{Stdin: a.stdin, Hash: hash}); err != nil {
+	if in.After, err = capture.Open([]string{after}, opts); err != nil {
 		return err
 	}
 	defer in.After.Close()
@@ -232,13 +236,13 @@ func comparedError(res *compare.Result, strict bool) error {
 
 // knowledge loads the profile or the DBC files, works out which buses are the
 // same, and returns the files that the comparison rests on.
-func (o *compareOptions) knowledge(ctx context.Context, a *app, in *compare.Input, before, after string) ([]check.File, error) {
+func (o *compareOptions) knowledge(ctx context.Context, a *app, in *compare.Input, columns *capture.Columns, before, after string) ([]check.File, error) {
 	given, err := busFlags(o.buses)
 	if err != nil {
 		return nil, err
 	}
 	if o.profile == "" {
-		return o.definitions(ctx, a, in, given, before, after)
+		return o.definitions(ctx, a, in, given, columns, before, after)
 	}
 	if len(o.dbc) > 0 {
 		return nil, hint(errors.New("--profile brings its own DBC files: --dbc has no place beside it"), "name the file in the profile, or leave out --profile")
@@ -252,7 +256,7 @@ func (o *compareOptions) knowledge(ctx context.Context, a *app, in *compare.Inpu
 		path  string
 		buses *map[string]string
 	}{{before, &in.BeforeBuses}, {after, &in.AfterBuses}} {
-		found, err := check.MatchBuses(ctx, []string{side.path}, setting, given)
+		found, err := check.MatchBuses(ctx, []string{side.path}, columns, setting, given)
 		if err != nil {
 			return nil, hint(err, "--bus IF=BUS")
 		}
@@ -265,7 +269,7 @@ func (o *compareOptions) knowledge(ctx context.Context, a *app, in *compare.Inpu
 }
 
 // definitions loads the DBC files, where there are any.
-func (o *compareOptions) definitions(ctx context.Context, a *app, in *compare.Input, given map[string]string, before, after string) ([]check.File, error) {
+func (o *compareOptions) definitions(ctx context.Context, a *app, in *compare.Input, given map[string]string, columns *capture.Columns, before, after string) ([]check.File, error) {
 	dbcs, err := loadDBC(o.dbc)
 	if err != nil {
 		return nil, err
@@ -275,7 +279,7 @@ func (o *compareOptions) definitions(ctx context.Context, a *app, in *compare.In
 		dbcs.decoder(a) // says what of them has no effect
 	}
 	if in.BeforeBuses, in.AfterBuses = given, given; len(given) == 0 {
-		if in.AfterBuses, err = compare.Match(ctx, []string{before}, []string{after}); err != nil {
+		if in.AfterBuses, err = compare.Match(ctx, []string{before}, []string{after}, columns); err != nil {
 			return nil, err
 		}
 	}

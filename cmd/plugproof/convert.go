@@ -63,6 +63,7 @@ Error frames have no identifier: --id leaves them out.`,
 		},
 	}
 	o.addFlags(cmd.Flags())
+	a.addColumns(cmd)
 	return cmd
 }
 
@@ -75,7 +76,11 @@ func runConvert(ctx context.Context, a *app, o *convertOptions, paths []string) 
 	if err != nil {
 		return err
 	}
-	r, err := o.open(paths, capture.Options{Stdin: a.stdin})
+	opts, err := a.reading(false)
+	if err != nil {
+		return err
+	}
+	r, err := o.open(paths, opts)
 	if err != nil {
 		return err
 	}

@@ -61,6 +61,7 @@ raw bits beside them, or with --dense as a folder of one table per message.
 		},
 	}
 	o.addFlags(cmd.Flags())
+	a.addColumns(cmd)
 	return cmd
 }
 
@@ -77,7 +78,11 @@ func runDecode(ctx context.Context, a *app, o *decodeOptions, paths []string) er
 	if err != nil {
 		return err
 	}
-	r, err := capture.Open(paths, capture.Options{Stdin: a.stdin})
+	opts, err := a.reading(false)
+	if err != nil {
+		return err
+	}
+	r, err := capture.Open(paths, opts)
 	if err != nil {
 		return err
 	}

@@ -58,6 +58,7 @@ the new ECU, and the network setting.`,
 		},
 	}
 	o.addFlags(cmd.Flags())
+	a.addColumns(cmd)
 	return cmd
 }
 

@@ -96,6 +96,7 @@ Only gauges and lamps can be exercised whose message a bench may send.
 		},
 	}
 	o.addFlags(cmd.Flags())
+	a.addColumns(cmd)
 	return cmd
 }
 
@@ -180,11 +181,15 @@ func (b *exerciser) control(ctx context.Context, name string, x *exercise.Exerci
 	if err != nil {
 		return err
 	}
-	matched, err := check.MatchBuses(ctx, b.baseline, b.setting, given)
+	how, err := b.app.reading(false)
 	if err != nil {
 		return err
 	}
-	r, err := capture.Open(b.baseline, capture.Options{})
+	matched, err := check.MatchBuses(ctx, b.baseline, how.Columns, b.setting, given)
+	if err != nil {
+		return err
+	}
+	r, err := capture.Open(b.baseline, how)
 	if err != nil {
 		return err
 	}

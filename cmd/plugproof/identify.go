@@ -70,6 +70,7 @@ Exit code 0 is identified or likely, 3 a tie or none that fits.`,
 		RunE: func(cmd *cobra.Command, args []string) error { return runIdentify(cmd.Context(), a, &o, args) },
 	}
 	o.addFlags(cmd.Flags())
+	a.addColumns(cmd)
 	return cmd
 }
 
@@ -111,7 +112,11 @@ func runIdentify(ctx context.Context, a *app, o *identifyOptions, paths []string
 	if err != nil {
 		return err
 	}
-	r, err := capture.Open(paths, capture.Options{Stdin: a.stdin, Hash: o.format != "text" || o.entry != nil})
+	opts, err := a.reading(o.format != "text" || o.entry != nil)
+	if err != nil {
+		return err
+	}
+	r, err := capture.Open(paths, opts)
 	if err != nil {
 		return err
 	}

@@ -48,6 +48,7 @@ The moments are baseline (factory ECU in the car), unplugged (no ECU), bench
 		},
 	}
 	o.addFlags(cmd.Flags())
+	a.addColumns(cmd)
 	cmd.Flags().StringVar(&o.moment, "moment", "", "`WHEN` it was taken: baseline, unplugged, bench or after")
 	cmd.Flags().Var(&o.buses, "bus", "an interface and the bus that it is, as `IF=BUS`; may be repeated")
 	cmd.Flags().BoolVar(&o.errorsRecorded, "errors-recorded", false, "error frames would be in the capture if there had been any")

@@ -42,6 +42,7 @@ reads.`,
 		RunE: func(cmd *cobra.Command, args []string) error { return runJobStages(cmd.Context(), a, &o, args[0]) },
 	}
 	o.addFlags(cmd.Flags())
+	a.addColumns(cmd)
 	cmd.Flags().StringArrayVar(&o.marks, "mark", nil, "a stage that a person knows, as `STAGE=FROM..TO`; may be repeated")
 	cmd.Flags().BoolVar(&o.write, "write", false, "write them into CAPTURE.stages.yaml")
 	cmd.Flags().BoolVar(&o.replace, "replace", false, "also where there is such a file")

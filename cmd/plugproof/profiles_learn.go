@@ -64,11 +64,16 @@ stage. A learned profile lets nothing be sent.`,
 		},
 	}
 	o.addFlags(cmd.Flags())
+	a.addColumns(cmd)
 	return cmd
 }
 
 func runLearn(ctx context.Context, a *app, o *learnOptions, paths []string) error {
-	opts := learn.Options{Captures: paths, Unplugged: o.unplugged, WithoutTiming: o.withoutTiming}
+	how, err := a.reading(false)
+	if err != nil {
+		return err
+	}
+	opts := learn.Options{Captures: paths, Unplugged: o.unplugged, WithoutTiming: o.withoutTiming, Columns: how.Columns}
 	if opts.Name = strings.TrimSuffix(filepath.Base(o.out), profiles.Extension); filepath.Ext(o.out) != profiles.Extension || opts.Name == "" {
 		return hint(fmt.Errorf("profiles learn needs --out FILE%s, not %q", profiles.Extension, o.out), "--out car%s", profiles.Extension)
 	}

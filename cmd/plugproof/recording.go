@@ -67,17 +67,21 @@ func (o *recordingOptions) input(ctx context.Context, a *app, paths []string, ha
 		return nil, nil, err
 	}
 	in = &check.Input{Scope: rules.Scope(o.scope), ErrorsRecorded: o.errorsRecorded}
-	learned, err := o.judgeBy(ctx, in)
+	how, err := a.reading(hash)
+	if err != nil {
+		return nil, nil, err
+	}
+	learned, err := o.judgeBy(ctx, in, how.Columns)
 	if err != nil {
 		return nil, nil, err
 	}
 	open := func(paths []string, stage string) (rec check.Recording, err error) {
 		rec.Stage = stage
-		if rec.Reader, err = capture.Open(paths, capture.Options{Stdin: a.stdin, Hash: hash}); err != nil {
+		if rec.Reader, err = capture.Open(paths, how); err != nil {
 			return rec, err
 		}
 		opened = append(opened, rec.Reader)
-		if rec.Interfaces, err = check.MatchBuses(ctx, paths, in.Setting, given); err != nil {
+		if rec.Interfaces, err = check.MatchBuses(ctx, paths, how.Columns, in.Setting, given); err != nil {
 			return rec, hint(err, "--bus IF=BUS")
 		}
 		if stage == "" {
@@ -109,7 +113,7 @@ func renames(given map[string]string, s *profiles.Setting) bool {
 // judgeBy loads the setting that the captures are judged by. Where no profile is
 // named, it is learned from the baseline, for this run alone, and what was learned
 // is returned.
-func (o *recordingOptions) judgeBy(ctx context.Context, in *check.Input) (learned *learn.Learned, err error) {
+func (o *recordingOptions) judgeBy(ctx context.Context, in *check.Input, columns *capture.Columns) (learned *learn.Learned, err error) {
 	if o.profile != "" {
 		if len(o.dbc)+len(o.unplugged) > 0 {
 			return nil, hint(errors.New("--dbc and --unplugged are for cars without a profile"), "leave --profile out, or leave them out: a profile names its DBC files and senders")
@@ -121,7 +125,7 @@ func (o *recordingOptions) judgeBy(ctx context.Context, in *check.Input) (learne
 	if err != nil {
 		return nil, err
 	}
-	opts := learn.Options{Captures: o.baseline, Unplugged: o.unplugged}
+	opts := learn.Options{Captures: o.baseline, Unplugged: o.unplugged, Columns: columns}
 	if opts.DBC, err = files.toLearn(); err != nil {
 		return nil, err
 	}

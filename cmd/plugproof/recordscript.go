@@ -181,7 +181,7 @@ func (o *scriptOptions) guideOptions(ctx context.Context, record *recordOptions,
 	}
 	var matched []check.Interface
 	if o.from != "" {
-		if matched, err = check.MatchBuses(ctx, []string{o.from}, out.Setting, given); err != nil {
+		if matched, err = check.MatchBuses(ctx, []string{o.from}, nil, out.Setting, given); err != nil {
 			return out, hint(err, "--bus IF=BUS")
 		}
 	} else if matched, err = check.NameBuses(record.on, out.Setting, given); err != nil {

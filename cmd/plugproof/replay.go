@@ -92,6 +92,7 @@ At the end, also after Ctrl-C, the profile's neutral values are sent.
 		},
 	}
 	o.addFlags(cmd.Flags())
+	a.addColumns(cmd)
 	return cmd
 }
 
@@ -193,8 +194,11 @@ func (p *prepared) entry() replay.Entry {
 func (o *replayOptions) prepare(ctx context.Context, a *app, paths []string) (*prepared, error) {
 	p := &prepared{replayOptions: o, command: "replay"}
 	k := &keeper{o: o}
+	how, err := a.reading(true)
+	if err != nil {
+		return nil, err
+	}
 	if o.profile != "" {
-		var err error
 		if k.car.Setting, p.library, err = o.setting(o.profile); err != nil {
 			return nil, err
 		}
@@ -205,14 +209,14 @@ func (o *replayOptions) prepare(ctx context.Context, a *app, paths []string) (*p
 		if err != nil {
 			return nil, err
 		}
-		if k.matched, err = check.MatchBuses(ctx, paths, k.car.Setting, given); err != nil {
+		if k.matched, err = check.MatchBuses(ctx, paths, how.Columns, k.car.Setting, given); err != nil {
 			return nil, err
 		}
 	}
 	if err := k.setUp(); err != nil {
 		return nil, err
 	}
-	reader, err := capture.Open(paths, capture.Options{Stdin: a.stdin, Hash: true})
+	reader, err := capture.Open(paths, how)
 	if err != nil {
 		return nil, err
 	}

@@ -19,6 +19,8 @@ them, and says in named values, timing and load what is on the bus.
 
 A CAPTURE is a candump log, candump's console output, a pcap or a pcapng file,
 plain or compressed with gzip or zstd; what it is follows from its content.
+Delimited text of any other program is read by --columns FILE, which says what
+its columns are.
 Several are read one after the other; - is standard input.`,
 		Example: `  plugproof survey drive.log
   plugproof decode drive.log --dbc drive.dbc --changes

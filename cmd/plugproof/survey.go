@@ -50,6 +50,7 @@ In the map of bits each byte is a group of eight, its highest bit first:
 		},
 	}
 	o.addFlags(cmd.Flags())
+	a.addColumns(cmd)
 	return cmd
 }
 
@@ -74,7 +75,11 @@ func runSurvey(ctx context.Context, a *app, o *surveyOptions, paths []string) er
 	if err != nil {
 		return err
 	}
-	r, err := capture.Open(paths, capture.Options{Stdin: a.stdin, Hash: o.format == "json"})
+	opts, err := a.reading(o.format == "json")
+	if err != nil {
+		return err
+	}
+	r, err := capture.Open(paths, opts)
 	if err != nil {
 		return err
 	}

@@ -46,8 +46,9 @@ const fits = 0.5
 // MatchBuses finds out which bus of the setting each interface of the captures
 // stands for: as given, else the bus of its name, else the one that has most of
 // its identifiers. Only the first frames of captures that can be read twice are
-// looked at; what a pipe carries must have the names of buses, or be given.
-func MatchBuses(ctx context.Context, paths []string, s *profiles.Setting, given map[string]string) ([]Interface, error) {
+// looked at; what a pipe carries must have the names of buses, or be given. columns
+// are those of captures that are delimited text.
+func MatchBuses(ctx context.Context, paths []string, columns *capture.Columns, s *profiles.Setting, given map[string]string) ([]Interface, error) {
 	for _, name := range slices.Sorted(maps.Keys(given)) {
 		if !hasBus(s, given[name]) {
 			return nil, fmt.Errorf("%s has no bus %q: there are %s", s.Name, given[name], strings.Join(busNames(s), ", "))
@@ -58,7 +59,7 @@ func MatchBuses(ctx context.Context, paths []string, s *profiles.Setting, given 
 		if info, err := os.Stat(path); path == "-" || err != nil || !info.Mode().IsRegular() {
 			continue
 		}
-		if err := look(ctx, path, s, seen); err != nil {
+		if err := look(ctx, path, columns, s, seen); err != nil {
 			return nil, err
 		}
 	}
@@ -89,8 +90,8 @@ type sample struct {
 }
 
 // look counts the first frames of a capture by interface.
-func look(ctx context.Context, path string, s *profiles.Setting, seen map[string]*sample) error {
-	r, err := capture.Open([]string{path}, capture.Options{})
+func look(ctx context.Context, path string, columns *capture.Columns, s *profiles.Setting, seen map[string]*sample) error {
+	r, err := capture.Open([]string{path}, capture.Options{Columns: columns})
 	if err != nil {
 		return err
 	}

@@ -47,7 +47,7 @@ func run(b testing.TB, path string, workers int) *check.Output {
 		b.Fatal(err)
 	}
 	defer r.Close()
-	interfaces, err := check.MatchBuses(context.Background(), []string{path}, s, nil)
+	interfaces, err := check.MatchBuses(context.Background(), []string{path}, nil, s, nil)
 	if err != nil {
 		b.Fatal(err)
 	}

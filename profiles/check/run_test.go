@@ -82,7 +82,7 @@ func TestGivenBusMustExist(t *testing.T) {
 		t.Fatal(err)
 	}
 	path := changed(t, replaced())
-	if _, err := check.MatchBuses(context.Background(), []string{path}, s, map[string]string{"drive": "comfort"}); err == nil {
+	if _, err := check.MatchBuses(context.Background(), []string{path}, nil, s, map[string]string{"drive": "comfort"}); err == nil {
 		t.Error("a bus that the setting does not have was accepted")
 	}
 }
@@ -124,7 +124,7 @@ func TestFunctionsAreKnown(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer r.Close()
-	interfaces, err := check.MatchBuses(context.Background(), []string{path}, s, nil)
+	interfaces, err := check.MatchBuses(context.Background(), []string{path}, nil, s, nil)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -113,12 +113,12 @@ const lookAt = 20_000
 
 // Match pairs the interfaces of two captures that are named apart: where each has
 // one, that is the same bus. What is read from a pipe must have the same names.
-func Match(ctx context.Context, before, after []string) (afterBuses map[string]string, err error) {
-	was, err := interfaces(ctx, before)
+func Match(ctx context.Context, before, after []string, columns *capture.Columns) (afterBuses map[string]string, err error) {
+	was, err := interfaces(ctx, before, columns)
 	if err != nil {
 		return nil, err
 	}
-	is, err := interfaces(ctx, after)
+	is, err := interfaces(ctx, after, columns)
 	if err != nil || len(was) != 1 || len(is) != 1 {
 		return nil, err
 	}
@@ -127,14 +127,14 @@ func Match(ctx context.Context, before, after []string) (afterBuses map[string]s
 
 // interfaces lists the interfaces of the first frames of captures; nil where they
 // cannot be read twice.
-func interfaces(ctx context.Context, paths []string) (names []string, err error) {
+func interfaces(ctx context.Context, paths []string, columns *capture.Columns) (names []string, err error) {
 	for _, path := range paths {
 		info, err := os.Stat(path)
 		if path == "-" || err != nil || !info.Mode().IsRegular() {
 			return nil, nil
 		}
 	}
-	r, err := capture.Open(paths, capture.Options{})
+	r, err := capture.Open(paths, capture.Options{Columns: columns})
 	if err != nil {
 		return nil, err
 	}

@@ -207,7 +207,7 @@ func TestMatch(t *testing.T) {
 		after string
 		want  map[string]string
 	}{{b, map[string]string{"vcan3": "can0"}}, {c, nil}, {"-", nil}} {
-		got, err := Match(t.Context(), []string{a}, []string{row.after})
+		got, err := Match(t.Context(), []string{a}, []string{row.after}, nil)
 		if err != nil || !cmp.Equal(got, row.want) {
 			t.Errorf("%s: %v, %v, want %v", row.after, got, err, row.want)
 		}

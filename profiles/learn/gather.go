@@ -29,7 +29,7 @@ type address struct {
 
 // read reads captures for the first time.
 func read(ctx context.Context, opts *Options, paths []string, defs *definitions, sampled bool) (*seen, error) {
-	r, err := capture.Open(paths, capture.Options{Hash: true, Workers: opts.Workers})
+	r, err := capture.Open(paths, capture.Options{Hash: true, Workers: opts.Workers, Columns: opts.Columns})
 	if err != nil {
 		return nil, err
 	}

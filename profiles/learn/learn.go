@@ -38,6 +38,7 @@ type Options struct {
 	// too: everything but kinds, cycles and counters.
 	WithoutTiming bool
 
+	Columns *capture.Columns      // of captures that are delimited text; nil: none is
 	Workers int                   // as capture.Options has it
 	Opened  func(*capture.Reader) // called with every reader before it is read; nil: nobody asks
 }

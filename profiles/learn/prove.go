@@ -89,7 +89,7 @@ func (d *draft) prove(ctx context.Context) (*Learned, error) {
 
 // gather collects the evidence of the captures by the setting of l.
 func (d *draft) gather(ctx context.Context, l *Learned) error {
-	r, err := capture.Open(d.opts.Captures, capture.Options{Hash: true, Workers: d.opts.Workers})
+	r, err := capture.Open(d.opts.Captures, capture.Options{Hash: true, Workers: d.opts.Workers, Columns: d.opts.Columns})
 	if err != nil {
 		return err
 	}

@@ -179,7 +179,7 @@ func (w *work) judge(ctx context.Context, e *Entry) (*check.Output, error) {
 
 func (w *work) open(ctx context.Context, s *profiles.Setting, names []string, buses map[string]string) (rec check.Recording, err error) {
 	paths := w.paths(names)
-	if rec.Interfaces, err = check.MatchBuses(ctx, paths, s, buses); err != nil {
+	if rec.Interfaces, err = check.MatchBuses(ctx, paths, nil, s, buses); err != nil {
 		return rec, err
 	}
 	if rec.Marked, err = check.StagesBeside(paths); err != nil {

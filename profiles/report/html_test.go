@@ -41,7 +41,7 @@ func run(t *testing.T, lib *profiles.Library, setting, path string) *check.Outpu
 		t.Fatal(err)
 	}
 	defer r.Close()
-	interfaces, err := check.MatchBuses(context.Background(), []string{path}, s, nil)
+	interfaces, err := check.MatchBuses(context.Background(), []string{path}, nil, s, nil)
 	if err != nil {
 		t.Fatal(err)
 	}

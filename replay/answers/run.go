@@ -42,7 +42,7 @@ func Run(ctx context.Context, in *Input) (*Outcome, error) {
 		return nil, err
 	}
 	defer r.Close()
-	interfaces, err := check.MatchBuses(ctx, paths, in.Setting, in.Buses)
+	interfaces, err := check.MatchBuses(ctx, paths, nil, in.Setting, in.Buses)
 	if err != nil {
 		return nil, err
 	}
