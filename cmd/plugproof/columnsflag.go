@@ -10,7 +10,7 @@ import (
 // addColumns adds --columns to a command that reads captures. What it names is
 // read by reading.
 func (a *app) addColumns(cmd *cobra.Command) {
-	cmd.Flags().StringVar(&a.columnsFile, "columns", "", "captures that are delimited text have the columns that `FILE` says")
+	cmd.Flags().StringVar(&a.columnsFile, "columns", "", "captures that are delimited text have the columns that `FILE` says (plugproof columns proposes it)")
 }
 
 // reading returns how captures are read, by the flags that say so.

@@ -129,7 +129,7 @@ func hintFor(err error) string {
 		}
 		return ""
 	case errors.Is(err, capture.ErrNotCapture):
-		return "candump logs, candump console output, pcap and pcapng are read, plain or as gzip or zstd; delimited text by --columns FILE"
+		return "candump logs, candump console output, pcap and pcapng are read, plain or as gzip or zstd; delimited text by --columns FILE (plugproof columns proposes it)"
 	case errors.Is(err, socketcan.ErrActive):
 		return "set it down and up again with listen-only on; or, with no car connected, state the bench with --bench"
 	case errors.Is(err, fs.ErrExist):

@@ -5,6 +5,10 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -32,6 +36,10 @@ func newJobAdd(a *app) *cobra.Command {
 		Long: `File a capture in a job: it is copied into the folder with the stages file
 beside it, its hash is noted, and it is judged by the network setting of the
 job. What could not be judged must be recorded again before the next step.
+
+Delimited text (--columns) is filed as a candump log, so that what was judged can
+be read without the file of columns, whatever becomes of that. Both are kept
+beside it.
 
 The moments are baseline (factory ECU in the car), unplugged (no ECU), bench
 (new ECU on the bench) and after (new ECU in the car).`,
@@ -64,12 +72,29 @@ func runJobAdd(ctx context.Context, a *app, o *jobAddOptions, dir, path string) 
 	if err != nil {
 		return err
 	}
+	from, columnsFile := path, a.columnsFile
+	if columnsFile != "" {
+		dir, err := os.MkdirTemp("", "plugproof-")
+		if err != nil {
+			return err
+		}
+		defer os.RemoveAll(dir)
+		if path, err = a.asLog(ctx, path, dir); err != nil {
+			return err
+		}
+		a.columnsFile = "" // what is judged and filed is the log
+	}
 	e := job.Entry{Moment: moment, Scope: string(moment.Scope()), Time: now()}
 	if e, err = a.judgeForJob(ctx, o, j, e, path); err != nil {
 		return err
 	}
 	if e, err = j.FileCapture(path, e); err != nil {
 		return err
+	}
+	if path != from {
+		if err := j.KeepSources(e, from, columnsFile); err != nil {
+			return err
+		}
 	}
 	fmt.Fprintf(a.stdout, "filed as %s\n", j.Path(e.File))
 	for _, f := range e.Findings {
@@ -83,6 +108,48 @@ func runJobAdd(ctx context.Context, a *app, o *jobAddOptions, dir, path string) 
 	}
 	fmt.Fprintln(a.stdout)
 	return a.printNext(j)
+}
+
+// asLog writes delimited text as a candump log into a folder, with the stages file
+// beside it, and returns its path. A capture with a format of its own stays.
+func (a *app) asLog(ctx context.Context, path, dir string) (string, error) {
+	opts, err := a.reading(false)
+	if err != nil {
+		return "", err
+	}
+	r, err := capture.Open([]string{path}, opts)
+	if err != nil {
+		return "", err
+	}
+	defer r.Close()
+	if r.Reports()[0].Format != capture.FormatDelimited {
+		return path, nil
+	}
+	log := filepath.Join(dir, strings.TrimSuffix(filepath.Base(path), filepath.Ext(path))+".log.zst")
+	wopts, err := captureFormat(log)
+	if err != nil {
+		return "", err
+	}
+	out, err := a.output(log, path)
+	if err != nil {
+		return "", err
+	}
+	defer out.Drop()
+	if err := copyFrames(ctx, a, r, &frameFilter{}, out, wopts); err != nil {
+		return "", err
+	}
+	a.summary(r.Reports())
+	if err := out.Commit(); err != nil {
+		return "", err
+	}
+	marks, err := os.ReadFile(path + ".stages.yaml")
+	if errors.Is(err, fs.ErrNotExist) {
+		return log, nil
+	}
+	if err != nil {
+		return "", err
+	}
+	return log, os.WriteFile(log+".stages.yaml", marks, 0o600)
 }
 
 // judgeForJob judges a capture by the setting of the job, or only reads it.

@@ -20,7 +20,7 @@ them, and says in named values, timing and load what is on the bus.
 A CAPTURE is a candump log, candump's console output, a pcap or a pcapng file,
 plain or compressed with gzip or zstd; what it is follows from its content.
 Delimited text of any other program is read by --columns FILE, which says what
-its columns are.
+its columns are (plugproof columns proposes it).
 Several are read one after the other; - is standard input.`,
 		Example: `  plugproof survey drive.log
   plugproof decode drive.log --dbc drive.dbc --changes
@@ -64,6 +64,7 @@ Several are read one after the other; - is standard input.`,
 		newSurvey(a),
 		newDecode(a),
 		newConvert(a),
+		newColumns(a),
 		newInterfaces(a),
 		newRecord(a),
 		newCodes(a),

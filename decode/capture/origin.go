@@ -2,6 +2,7 @@ package capture
 
 import (
 	"bufio"
+	"bytes"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
@@ -151,4 +152,22 @@ func (o *origin) close() error {
 		return o.file.Close()
 	}
 	return nil
+}
+
+// Head returns the first bytes of a capture, decompressed: 64 kB of it, or all that
+// there is. The error is an *Error.
+func Head(path string, opts Options) ([]byte, error) {
+	o, err := openOrigin(path, opts)
+	if err != nil {
+		return nil, &Error{Path: path, Offset: -1, Err: err}
+	}
+	defer o.close()
+	if err := o.inflate(); err != nil {
+		return nil, &Error{Path: path, Offset: -1, Err: err}
+	}
+	head, err := o.plain.Peek(lookAhead)
+	if err != nil && !errors.Is(err, io.EOF) {
+		return nil, &Error{Path: path, Offset: -1, Err: err}
+	}
+	return bytes.Clone(head), nil
 }

@@ -159,6 +159,25 @@ func (j *Job) FileCapture(source string, e Entry) (Entry, error) {
 	return j.Note(e)
 }
 
+// KeepSources copies what a filed capture was converted from beside it, and notes
+// it in the journal: what was recorded before the swap cannot be recorded again.
+func (j *Job) KeepSources(filed Entry, sources ...string) error {
+	name, _, _ := strings.Cut(path.Base(filed.File), ".")
+	for _, source := range sources {
+		e := Entry{
+			Kind: Source, Moment: filed.Moment, Time: filed.Time, Of: []string{filed.File},
+			File: j.freeName(capturesDir, name+"-source", extensions(source)),
+		}
+		if err := copyFile(source, j.Path(e.File)); err != nil {
+			return err
+		}
+		if _, err := j.Note(e); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
 // FileReport writes a handover report into the folder and notes it in the journal.
 func (j *Job) FileReport(content []byte, time string) (Entry, error) {
 	e := Entry{Kind: ReportDoc, Command: "report", Time: time}

@@ -46,6 +46,7 @@ const (
 	Result    Kind = "result"
 	CodeList  Kind = "codes"
 	ReportDoc Kind = "report"
+	Source    Kind = "source" // what a capture was converted from
 )
 
 // Moment says when in the job a capture or a list of codes was taken.
