@@ -69,9 +69,10 @@ three strokes somewhere, and rest before and after. --at TIME=VALUE gives what a
 instrument showed: two make a scale, four or more find a value by themselves.
 
 A score is the share of what was expected that came. The chance is how many
-fields of this capture would do as well by accident: over 0.05 nothing is
+fields of this capture would do as well by accident: over 0.01 nothing is
 claimed. Fields that fit as well are ties, and those that say the same elsewhere
-are copies. Bits over those that moved are a guess, to the end of the byte.
+are copies. Bits over those that moved are a guess, to the end of the byte. If
+a value runs fast, its lowest bits cannot be told: move slowly.
 
 --write puts the SG_ line into a new DBC file, or with --merge into one that is
 there, of which nothing else changes.`,
