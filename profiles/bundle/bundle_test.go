@@ -116,7 +116,7 @@ func recording(t *testing.T, path string, s *profiles.Setting) check.Recording {
 	}
 	t.Cleanup(func() { r.Close() })
 	rec := check.Recording{Reader: r}
-	if rec.Interfaces, err = check.MatchBuses(t.Context(), []string{path}, s, nil); err != nil {
+	if rec.Interfaces, err = check.MatchBuses(t.Context(), []string{path}, nil, s, nil); err != nil {
 		t.Fatal(err)
 	}
 	if rec.Marked, err = check.StagesBeside([]string{path}); err != nil {
