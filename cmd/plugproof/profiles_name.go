@@ -83,6 +83,7 @@ there, of which nothing else changes.`,
 		RunE: func(cmd *cobra.Command, args []string) error { return runProfilesName(cmd.Context(), a, &o, args) },
 	}
 	o.addFlags(cmd.Flags())
+	a.addColumns(cmd)
 	return cmd
 }
 
@@ -90,7 +91,7 @@ func runProfilesName(ctx context.Context, a *app, o *nameOptions, paths []string
 	if err := o.check(); err != nil {
 		return err
 	}
-	opts, err := o.options(ctx, paths)
+	opts, err := o.options(ctx, a, paths)
 	if err != nil {
 		return err
 	}
@@ -160,7 +161,7 @@ func isSignalName(s string) bool {
 }
 
 // options reads what the flags and the stages beside the captures say.
-func (o *nameOptions) options(ctx context.Context, paths []string) (moved.Options, error) {
+func (o *nameOptions) options(ctx context.Context, a *app, paths []string) (moved.Options, error) {
 	opts := moved.Options{Captures: paths, Moved: o.moved, Strokes: o.strokes, Unit: o.unit}
 	if slices.Contains(paths, "-") {
 		return opts, hint(errors.New("profiles name cannot read standard input: it looks twice"), "write it to a file first")
@@ -174,7 +175,12 @@ func (o *nameOptions) options(ctx context.Context, paths []string) (moved.Option
 		}
 		opts.Range = &[2]float64{l, h}
 	}
-	first, err := moved.FirstStamp(ctx, paths)
+	how, err := a.reading(false)
+	if err != nil {
+		return opts, err
+	}
+	opts.Columns = how.Columns
+	first, err := moved.FirstStamp(ctx, paths, opts.Columns)
 	if err != nil {
 		return opts, err
 	}

@@ -39,13 +39,14 @@ type Reading struct {
 // Options say what was moved, and when.
 type Options struct {
 	Captures []string
-	Moved    string       // one of Kinds
-	Stages   stages.Spans // as marked beside the captures; may be empty
-	When     []Span       // when it was moved, in place of the stages; of a lamp: when it was lit
-	Strokes  int          // how often it was moved there and back; 0: as the capture script has it
-	Range    *[2]float64  // physical values at rest and at the far end; nil: that of the kind, if it has one
-	Unit     string       // "": that of the kind
-	Readings []Reading    // sorted by time
+	Columns  *capture.Columns // of captures that are delimited text; nil: none is
+	Moved    string           // one of Kinds
+	Stages   stages.Spans     // as marked beside the captures; may be empty
+	When     []Span           // when it was moved, in place of the stages; of a lamp: when it was lit
+	Strokes  int              // how often it was moved there and back; 0: as the capture script has it
+	Range    *[2]float64      // physical values at rest and at the far end; nil: that of the kind, if it has one
+	Unit     string           // "": that of the kind
+	Readings []Reading        // sorted by time
 
 	Workers int                   // as capture.Options has it
 	Opened  func(*capture.Reader) // called with the reader before it is read; nil: nobody asks
@@ -123,9 +124,10 @@ const (
 // ErrNothing is the reason when captures hold no frame.
 var ErrNothing = errors.New("there is no frame to look at")
 
-// FirstStamp returns the time of the first frame of captures, in ns.
-func FirstStamp(ctx context.Context, paths []string) (int64, error) {
-	r, err := capture.Open(paths, capture.Options{})
+// FirstStamp returns the time of the first frame of captures, in ns. columns are as
+// Options has them.
+func FirstStamp(ctx context.Context, paths []string, columns *capture.Columns) (int64, error) {
+	r, err := capture.Open(paths, capture.Options{Columns: columns})
 	if err != nil {
 		return 0, err
 	}
@@ -151,7 +153,7 @@ func Find(ctx context.Context, opts Options) (*Result, error) {
 	if err != nil {
 		return nil, err
 	}
-	r, err := capture.Open(opts.Captures, capture.Options{Hash: true, Workers: opts.Workers})
+	r, err := capture.Open(opts.Captures, capture.Options{Hash: true, Workers: opts.Workers, Columns: opts.Columns})
 	if err != nil {
 		return nil, err
 	}

@@ -118,7 +118,7 @@ func TestNothingMovedInRealVehicles(t *testing.T) {
 	rng := rand.New(rand.NewPCG(3, 4))
 	for _, name := range []string{"hatchback-2009/ecu-fitted-key-on.log", "truck-j1939/mixed.log"} {
 		path := filepath.Join(data, name)
-		start, err := FirstStamp(t.Context(), []string{path})
+		start, err := FirstStamp(t.Context(), []string{path}, nil)
 		if err != nil {
 			t.Fatal(err)
 		}
