@@ -38,10 +38,15 @@ func Program(t testing.TB, word, name string) string {
 	return path
 }
 
+// Required reports whether PLUGPROOF_REQUIRE holds the word.
+func Required(word string) bool {
+	return slices.Contains(strings.Split(os.Getenv("PLUGPROOF_REQUIRE"), ","), word)
+}
+
 // Missing skips the test, or fails it when PLUGPROOF_REQUIRE holds the word.
 func Missing(t testing.TB, word, reason string) {
 	t.Helper()
-	if slices.Contains(strings.Split(os.Getenv("PLUGPROOF_REQUIRE"), ","), word) {
+	if Required(word) {
 		t.Fatalf("%s, and PLUGPROOF_REQUIRE asks for %s", reason, word)
 	}
 	t.Skipf("%s (needed: %s)", reason, word)

@@ -4,10 +4,13 @@ import (
 	"bytes"
 	"context"
 	"errors"
+	"flag"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -22,15 +25,74 @@ type Check struct {
 
 // RunChecks runs the checks as subtests of t, which is a top-level test: here where
 // this machine has CAN, else by the package's test binary in the rig, else it
-// skips. A check that did not run and pass is an error.
+// skips. A check that did not run and pass is an error; so is it where CAN is
+// required and more than a third of the checks skipped, because the machine is too
+// busy to say anything. go test -run Test/Name runs one check alone.
 func RunChecks(t *testing.T, limit time.Duration, checks []Check) {
 	t.Helper()
+	checks, pattern := chosen(t, checks)
+	var skipped atomic.Int32
+	one := func(name string, run func(*testing.T)) {
+		t.Run(name, func(t *testing.T) {
+			t.Cleanup(func() {
+				if t.Skipped() {
+					skipped.Add(1)
+				}
+			})
+			run(t)
+		})
+	}
+	t.Cleanup(func() {
+		if n := int(skipped.Load()); tooFew(n, len(checks)) && witness.Required("socketcan") {
+			t.Errorf("%d of %d checks skipped, and PLUGPROOF_REQUIRE asks for socketcan", n, len(checks))
+		}
+	})
 	if os.Getenv(Inside) != "" || hostHasCAN() {
 		for _, c := range checks {
-			t.Run(c.Name, c.Run)
+			one(c.Name, c.Run)
 		}
 		return
 	}
+	out := inRig(t, limit, pattern)
+	for _, c := range checks {
+		switch full := t.Name() + "/" + c.Name + " "; {
+		case strings.Contains(out, "--- PASS: "+full):
+		case strings.Contains(out, "--- SKIP: "+full):
+			why := lastLine(out, t.Name()+"/"+c.Name)
+			one(c.Name, func(t *testing.T) { t.Skipf("not on this system: skipped in the rig: %s", why) })
+		default:
+			t.Errorf("%s did not run and pass in the rig", c.Name)
+		}
+	}
+}
+
+// tooFew reports whether so many skipped that the rest says nothing of the whole.
+func tooFew(skipped, all int) bool { return 3*skipped > all }
+
+// chosen picks the checks that go test -run names behind its first slash.
+func chosen(t *testing.T, checks []Check) (picked []Check, pattern string) {
+	t.Helper()
+	pattern = "^" + t.Name() + "$"
+	_, second, ok := strings.Cut(flag.Lookup("test.run").Value.String(), "/")
+	if !ok {
+		return checks, pattern
+	}
+	second, _, _ = strings.Cut(second, "/")
+	name, err := regexp.Compile(second)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range checks {
+		if name.MatchString(c.Name) {
+			picked = append(picked, c)
+		}
+	}
+	return picked, pattern + "/" + second
+}
+
+// inRig runs this test in the rig and returns what it printed.
+func inRig(t *testing.T, limit time.Duration, pattern string) string {
+	t.Helper()
 	ctx, cancel := context.WithTimeout(t.Context(), limit)
 	defer cancel()
 	dir, err := os.Getwd()
@@ -47,7 +109,7 @@ func RunChecks(t *testing.T, limit time.Duration, checks []Check) {
 	var out bytes.Buffer
 	// The rig has one processor; checks that wait may do so side by side.
 	code, err := Run(ctx, Program{
-		Args: []string{binary, "-test.run=^" + t.Name() + "$", "-test.v", "-test.parallel=8", "-test.timeout=" + limit.String()}, Dir: dir, Out: &out,
+		Args: []string{binary, "-test.run=" + pattern, "-test.v", "-test.parallel=8", "-test.timeout=" + limit.String()}, Dir: dir, Out: &out,
 	})
 	if errors.Is(err, ErrAbsent) {
 		witness.Missing(t, "socketcan", "this kernel has no CAN, and "+err.Error())
@@ -56,13 +118,17 @@ func RunChecks(t *testing.T, limit time.Duration, checks []Check) {
 	if err != nil || code != 0 {
 		t.Fatalf("in the rig: exit code %d, %v", code, err)
 	}
-	for _, c := range checks {
-		switch full := t.Name() + "/" + c.Name + " "; {
-		case strings.Contains(out.String(), "--- PASS: "+full):
-		case strings.Contains(out.String(), "--- SKIP: "+full):
-			t.Run(c.Name, func(t *testing.T) { t.Skip("not on this system: skipped in the rig for the reason above") })
-		default:
-			t.Errorf("%s did not run and pass in the rig", c.Name)
+	return out.String()
+}
+
+// lastLine returns what a check printed last before it ended or another began.
+func lastLine(out, check string) (last string) {
+	_, rest, _ := strings.Cut(out, "=== RUN   "+check+"\n")
+	for line := range strings.Lines(rest) {
+		if strings.HasPrefix(line, "=== ") || strings.HasPrefix(strings.TrimSpace(line), "--- ") {
+			break
 		}
+		last = strings.TrimSpace(line)
 	}
+	return last
 }

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"io"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"slices"
 	"strconv"
@@ -18,6 +17,7 @@ import (
 	"plugproof/decode/atomicfile"
 	"plugproof/decode/can"
 	"plugproof/decode/capture"
+	"plugproof/replay/rig/adapter"
 )
 
 // recorded starts to record and returns what ends it.
@@ -211,7 +211,7 @@ func testListen(t *testing.T) {
 // A serial adapter on a pseudo-terminal is a controller to the kernel: bit rate,
 // state, active mode. Nobody answers at the other end.
 func testController(t *testing.T) {
-	name := slcan(t)
+	name, _ := adapter.Plug(t)
 	ip(t, "link", "set", name, "type", "can", "bitrate", "500000")
 	ip(t, "link", "set", name, "up")
 	i := find(t, name)
@@ -248,38 +248,4 @@ func find(t *testing.T, name string) Interface {
 	}
 	t.Fatalf("%s is not listed: %+v", name, list)
 	return Interface{}
-}
-
-// slcan attaches the kernel's serial CAN driver to a pseudo-terminal and returns
-// the name of its interface.
-func slcan(t *testing.T) string {
-	t.Helper()
-	master, err := unix.Open("/dev/ptmx", unix.O_RDWR|unix.O_NOCTTY|unix.O_NONBLOCK, 0)
-	if err != nil {
-		t.Fatal(err)
-	}
-	adapter := os.NewFile(uintptr(master), "adapter")
-	t.Cleanup(func() { adapter.Close() })
-	go io.Copy(io.Discard, adapter) // what the driver says to it; ends with the Close
-	number, err := unix.IoctlGetInt(master, unix.TIOCGPTN)
-	if err == nil {
-		err = unix.IoctlSetPointerInt(master, unix.TIOCSPTLCK, 0)
-	}
-	if err != nil {
-		t.Fatal(err)
-	}
-	line, err := unix.Open("/dev/pts/"+strconv.Itoa(number), unix.O_RDWR|unix.O_NOCTTY, 0)
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { unix.Close(line) })
-	const slcanDiscipline = 17 // N_SLCAN of linux/tty.h
-	if err := unix.IoctlSetPointerInt(line, unix.TIOCSETD, slcanDiscipline); err != nil {
-		t.Skipf("not on this system: no serial CAN driver: %v", err)
-	}
-	out, err := exec.Command("sh", "-c", "ls /sys/class/net | grep -m1 -E '^(sl)?can[0-9]'").Output()
-	if err != nil {
-		t.Fatal("the driver made no interface")
-	}
-	return string(out[:len(out)-1])
 }

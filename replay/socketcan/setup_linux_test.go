@@ -5,6 +5,8 @@ import (
 	"testing"
 
 	"golang.org/x/sys/unix"
+
+	"plugproof/replay/rig/adapter"
 )
 
 func testSetUp(t *testing.T) {
@@ -17,7 +19,7 @@ func testSetUp(t *testing.T) {
 	if !find(t, "vcan0").Up {
 		t.Error("a refusal took vcan0 down")
 	}
-	name := slcan(t)
+	name, _ := adapter.Plug(t)
 	for _, step := range []struct {
 		bitrate int64
 		mode    Mode
