@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"os"
 	"path/filepath"
 	"strconv"
 	"strings"
@@ -24,14 +23,16 @@ func TestKernelBench(t *testing.T) {
 	if testing.Short() {
 		t.Skip("not on this system: boots a kernel, left out of the short run")
 	}
-	rig.RunChecks(t, 6*time.Minute, []rig.Check{
+	rig.RunChecks(t, 14*time.Minute, append([]rig.Check{
 		{Name: "Standin", Run: testStandin},
 		{Name: "Bench", Run: testBench},
+		{Name: "BenchComplains", Run: testBenchComplains},
 		{Name: "LoopContent", Run: testLoopContent},
-		{Name: "LoopFaults", Run: testLoopFaults},
 		{Name: "Exercise", Run: testExercise},
 		{Name: "ExerciseDead", Run: testExerciseDead},
-	})
+		{Name: "ExerciseHeld", Run: testExerciseHeld},
+		{Name: "ExerciseReleased", Run: testExerciseReleased},
+	}, faultChecks()...))
 }
 
 // bench puts simulated units on vcan0 (drive bus) and vcan1 (body bus). leave
@@ -68,41 +69,75 @@ func bench(t *testing.T, nodes ...string) (leave func() time.Duration) {
 	}
 }
 
-// stall is how long a machine may stand still in a closed loop: what was due
-// meanwhile goes out in a bunch, which the rules take for a fault of its sender.
-const stall = 90 * time.Millisecond
+const (
+	// stall is how long a machine may stand still in a closed loop in which nobody
+	// is to complain: what was due meanwhile goes out in a bunch, which the rules take
+	// for a fault of its sender.
+	stall = 90 * time.Millisecond
+	// tries of one check, as long as patience lasts for all of them together.
+	tries    = 4
+	patience = 5 * time.Minute
+)
 
-// undisturbed runs a command beside simulated units until the machine did not
-// stand still meanwhile: what the units say of a busy machine is no fault of ours.
-func undisturbed(t *testing.T, nodes []string, try func() *command) *command {
+// patient is when patience ends.
+var patient = time.Now().Add(patience)
+
+// undisturbed tries something until the machine did not stand still for longer
+// than most meanwhile: what units say of a busy machine is no fault of ours. try
+// returns for how long it did. RunChecks counts those that gave up.
+func undisturbed(t *testing.T, most time.Duration, try func() (*command, time.Duration)) *command {
 	t.Helper()
-	if tooBusy {
-		t.Skip("not on this system now: it stood still in the check before")
-	}
 	var worst []time.Duration
-	for range 4 {
-		leave := bench(t, nodes...)
-		c := try()
-		late := leave()
-		if doc, err := jsonDocuments(c.out.String()); err == nil && len(doc) == 1 {
-			ms, _ := strconv.ParseFloat(jsonAt(doc[0], "result.lateness_ms.max"), 64) // absent: 0
-			late = max(late, time.Duration(ms*float64(time.Millisecond)))
-		}
-		if strings.Contains(c.said.String(), "stood still") { // the player gave up
-			late = max(late, replay.DefaultMaxLate)
-		}
-		if late <= stall {
+	for n := 0; n == 0 || n < tries && time.Now().Before(patient); n++ {
+		quiet(most / 2)
+		c, late := try()
+		if late <= most {
 			return c
 		}
-		worst = append(worst, late)
+		worst = append(worst, late.Round(time.Millisecond))
 	}
-	tooBusy = true
 	t.Skipf("not on this system now: it stood still for %v", worst)
 	return nil
 }
 
-// tooBusy keeps checks from waiting for a machine that was busy for the one before.
-var tooBusy bool
+// quiet waits until the machine wakes us in time for half a second, and not for
+// longer than that takes on a busy one.
+func quiet(most time.Duration) {
+	for range 20 {
+		worst := time.Duration(0)
+		for range 10 {
+			const nap = 50 * time.Millisecond
+			begin := time.Now()
+			time.Sleep(nap)
+			worst = max(worst, time.Since(begin)-nap)
+		}
+		if worst <= most {
+			return
+		}
+	}
+}
+
+// beside runs a command beside simulated units and returns for how long either
+// stood still.
+func beside(t *testing.T, nodes []string, try func() *command) func() (*command, time.Duration) {
+	return func() (*command, time.Duration) {
+		leave := bench(t, nodes...)
+		c := try()
+		return c, max(leave(), c.stoodStill())
+	}
+}
+
+// stoodStill is how late a command that is over says that it was at worst.
+func (c *command) stoodStill() (late time.Duration) {
+	if doc, err := jsonDocuments(c.out.String()); err == nil && len(doc) == 1 {
+		ms, _ := strconv.ParseFloat(jsonAt(doc[0], "result.lateness_ms.max"), 64) // absent: 0
+		late = time.Duration(ms * float64(time.Millisecond))
+	}
+	if strings.Contains(c.said.String(), "stood still") { // the player gave up
+		late = max(late, replay.DefaultMaxLate)
+	}
+	return late
+}
 
 const expectations = `
 format: 1
@@ -112,28 +147,34 @@ expect:
   - {title: the tachometer follows, signal: ClusterLamps.TachometerShownRpm, follows: EngineSpeed.EngineSpeedRpm, within: 2s, off: 60}
 `
 
-// loop replays the rest of the demo car, key-on and idle, to a cluster alone, in
-// few messages: system calls are slow in the rig.
-func loop(t *testing.T, code int, more ...string) *command {
+// looped is a run of the closed loop.
+type looped struct {
+	units  []string // on the bench
+	only   []string // messages that are replayed: system calls are slow in the rig
+	expect string
+	most   time.Duration // that the machine may stand still
+	more   []string
+}
+
+// loop replays the rest of the demo car, key-on and idle, to units alone.
+func loop(t *testing.T, code int, l looped) *command {
 	t.Helper()
 	dir := inMemory(t)
 	expect := filepath.Join(dir, "expect.yaml")
-	if err := os.WriteFile(expect, []byte(expectations), 0o600); err != nil {
-		t.Fatal(err)
-	}
+	writeFile(t, expect, l.expect)
 	capture := filepath.Join(witness.Root(t), "testdata", "captures", "lowan-key-on-idle.log")
 	args := []string{
 		"replay", capture, "-p", "lowan-2-20t-a5", "--on", "drive=vcan0", "--on", "body=vcan1",
 		"--max-late", "4s", "--judge-answers", "--expect", expect, "--format", "json",
 	}
-	for _, name := range []string{"EngineSpeed", "EngineTemps", "EngineLamps", "EngineCooling", "GearboxStatus", "VehicleSpeed", "BodyIgnition"} {
+	for _, name := range l.only {
 		args = append(args, "--only", name)
 	}
-	c := undisturbed(t, []string{"Cluster"}, func() *command {
-		c := started(t, modest(t, dir, append(args, more...)...))
+	c := undisturbed(t, l.most, beside(t, l.units, func() *command {
+		c := started(t, modest(t, dir, append(args, l.more...)...))
 		c.waitErr = c.Wait()
 		return c
-	})
+	}))
 	c.ended(t, code)
 	return c
 }
@@ -142,7 +183,10 @@ func loop(t *testing.T, code int, more ...string) *command {
 // rules find nothing. A cluster alone is no proof of any whole function, so the
 // rules claim none.
 func testLoopContent(t *testing.T) {
-	c := loop(t, exitOK)
+	c := loop(t, exitOK, looped{
+		units: []string{"Cluster"}, expect: expectations, most: stall,
+		only: []string{"EngineSpeed", "EngineTemps", "EngineLamps", "EngineCooling", "GearboxStatus", "VehicleSpeed", "BodyIgnition"},
+	})
 	docs, err := jsonDocuments(c.out.String())
 	if err != nil || len(docs) != 1 {
 		t.Fatalf("%v\n%s%s", err, &c.out, &c.said)
@@ -160,37 +204,5 @@ func testLoopContent(t *testing.T) {
 	}
 	if !strings.Contains(c.said.String(), "Sending frames can start fans") {
 		t.Errorf("no cautions:\n%s", &c.said)
-	}
-}
-
-// Faults made on purpose are noticed by the cluster and found by the verdict.
-func testLoopFaults(t *testing.T) {
-	for _, tt := range []struct {
-		name     string
-		more     []string
-		says     string // a flag of the cluster
-		expected string // verdict on "the cluster hears engine speed"
-	}{
-		{"engine speed missing", []string{"--drop", "EngineSpeed@1s"}, "ClusterStatus.IsEngineSpeedMissing", "fail"},
-		{"checksum wrong", []string{"--break", "EngineSpeed@1s"}, "ClusterStatus.IsEngineSpeedMissing", "fail"},
-		{"vehicle speed stopped", []string{"--drop", "VehicleSpeed@4s"}, "ClusterStatus.IsStabilityMissing", "pass"},
-	} {
-		t.Run(tt.name, func(t *testing.T) {
-			c := loop(t, exitFail, tt.more...)
-			docs, err := jsonDocuments(c.out.String())
-			if err != nil || len(docs) != 1 {
-				t.Fatalf("%v\n%s%s", err, &c.out, &c.said)
-			}
-			for path, want := range map[string]string{
-				"answers.verdict": "fail", "answers.check.verdict": "fail", "answers.expected.1.verdict": tt.expected,
-			} {
-				if got := jsonAt(docs[0], path); got != want {
-					t.Errorf("%s is %s, want %s:\n%s", path, got, want, &c.said)
-				}
-			}
-			if !strings.Contains(c.out.String(), "says itself") || !strings.Contains(c.out.String(), tt.says) {
-				t.Errorf("the cluster does not say %s:\n%s", tt.says, &c.out)
-			}
-		})
 	}
 }

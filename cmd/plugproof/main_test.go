@@ -141,6 +141,19 @@ func jsonAt(doc any, path string) string {
 	return string(text)
 }
 
+// listAt returns the list at a path, as jsonAt finds it; nil when there is none.
+func listAt(doc any, path string) []any {
+	for key := range strings.SplitSeq(path, ".") {
+		fields, ok := doc.(map[string]any)
+		if !ok {
+			return nil
+		}
+		doc = fields[key]
+	}
+	list, _ := doc.([]any)
+	return list
+}
+
 // testApp returns an app that writes into buffers.
 func testApp() (a *app, stdoutText, stderrText *bytes.Buffer) {
 	stdoutText, stderrText = new(bytes.Buffer), new(bytes.Buffer)
