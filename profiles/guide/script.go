@@ -2,6 +2,7 @@ package guide
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 	"time"
@@ -208,7 +209,9 @@ func (w *watch) spans(role profiles.Role, name string, least float64) []proof {
 	return w.on(role, proof{
 		fmt.Sprintf("%s rose by %.0f", name, least),
 		func(w *watch) bool { return w.gauges[role].span() >= least },
-		func(w *watch) string { return fmt.Sprintf("%s: %.0f of %.0f", name, w.gauges[role].span(), least) },
+		func(w *watch) string {
+			return fmt.Sprintf("%s: %.0f of %.0f", name, math.Floor(w.gauges[role].span()), least)
+		},
 	})
 }
 

@@ -27,8 +27,9 @@ type Check struct {
 // this machine has CAN, else by the package's test binary in the rig, else it
 // skips. A check that did not run and pass is an error; so is it where CAN is
 // required and more than a third of the checks skipped, because the machine is too
-// busy to say anything. go test -run Test/Name runs one check alone.
-func RunChecks(t *testing.T, limit time.Duration, checks []Check) {
+// busy to say anything. go test -run Test/Name runs one check alone. The environment
+// variables that are named by env are set in the rig as they are here.
+func RunChecks(t *testing.T, limit time.Duration, checks []Check, env ...string) {
 	t.Helper()
 	checks, pattern := chosen(t, checks)
 	var skipped atomic.Int32
@@ -53,7 +54,7 @@ func RunChecks(t *testing.T, limit time.Duration, checks []Check) {
 		}
 		return
 	}
-	out := inRig(t, limit, pattern)
+	out := inRig(t, limit, pattern, env)
 	for _, c := range checks {
 		switch full := t.Name() + "/" + c.Name + " "; {
 		case strings.Contains(out, "--- PASS: "+full):
@@ -91,7 +92,7 @@ func chosen(t *testing.T, checks []Check) (picked []Check, pattern string) {
 }
 
 // inRig runs this test in the rig and returns what it printed.
-func inRig(t *testing.T, limit time.Duration, pattern string) string {
+func inRig(t *testing.T, limit time.Duration, pattern string, env []string) string {
 	t.Helper()
 	ctx, cancel := context.WithTimeout(t.Context(), limit)
 	defer cancel()
@@ -107,9 +108,13 @@ func inRig(t *testing.T, limit time.Duration, pattern string) string {
 		t.Fatalf("go test -c: %v\n%s", err, out)
 	}
 	var out bytes.Buffer
+	var set []string
+	for _, name := range env {
+		set = append(set, name+"="+os.Getenv(name))
+	}
 	// The rig has one processor; checks that wait may do so side by side.
 	code, err := Run(ctx, Program{
-		Args: []string{binary, "-test.run=" + pattern, "-test.v", "-test.parallel=8", "-test.timeout=" + limit.String()}, Dir: dir, Out: &out,
+		Args: []string{binary, "-test.run=" + pattern, "-test.v", "-test.parallel=8", "-test.timeout=" + limit.String()}, Dir: dir, Env: set, Out: &out,
 	})
 	if errors.Is(err, ErrAbsent) {
 		witness.Missing(t, "socketcan", "this kernel has no CAN, and "+err.Error())
