@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+
+	"plugproof/profiles/rules"
 )
 
 // lookIntake asks for what both settings depend on.
@@ -72,7 +74,10 @@ func (j *Job) lookCapture(m Moment) (missing, remarks []string) {
 	for _, r := range judged.Repeat {
 		missing = append(missing, "repeat: "+r)
 	}
-	if len(missing) > 0 {
+	switch {
+	case m == After && judged.Verdict == rules.Fail.String():
+		return nil, append(remarks, missing...) // mend first: the fault may be why, and the capture after it shows all anew
+	case len(missing) > 0:
 		remarks = append(remarks, "one capture must show all of it: record the whole script again")
 	}
 	return missing, remarks
