@@ -25,6 +25,7 @@ type compareOptions struct {
 	profile string
 	dbc     list
 	buses   list
+	filed   [2]map[string]string // the buses of the captures before and after, as a job has them
 	strict  bool
 	codes   [2]string // lists of trouble codes, before and after
 	lamps   [2]list
@@ -237,7 +238,7 @@ func comparedError(res *compare.Result, strict bool) error {
 // knowledge loads the profile or the DBC files, works out which buses are the
 // same, and returns the files that the comparison rests on.
 func (o *compareOptions) knowledge(ctx context.Context, a *app, in *compare.Input, columns *capture.Columns, before, after string) ([]check.File, error) {
-	given, err := busFlags(o.buses)
+	given, err := o.given()
 	if err != nil {
 		return nil, err
 	}
@@ -252,11 +253,11 @@ func (o *compareOptions) knowledge(ctx context.Context, a *app, in *compare.Inpu
 		return nil, err
 	}
 	in.Setting = setting
-	for _, side := range []struct {
+	for i, side := range []struct {
 		path  string
 		buses *map[string]string
 	}{{before, &in.BeforeBuses}, {after, &in.AfterBuses}} {
-		found, err := check.MatchBuses(ctx, []string{side.path}, columns, setting, given)
+		found, err := check.MatchBuses(ctx, []string{side.path}, columns, setting, given[i])
 		if err != nil {
 			return nil, hint(err, "--bus IF=BUS")
 		}
@@ -268,8 +269,19 @@ func (o *compareOptions) knowledge(ctx context.Context, a *app, in *compare.Inpu
 	return check.SettingFiles(lib, setting)
 }
 
+// given returns the buses of the interfaces before and after: those of the flags
+// for both, else those that the job filed with each capture, whose recorders may
+// have named their interfaces apart.
+func (o *compareOptions) given() ([2]map[string]string, error) {
+	flags, err := busFlags(o.buses)
+	if err != nil || len(flags) > 0 {
+		return [2]map[string]string{flags, flags}, err
+	}
+	return o.filed, nil
+}
+
 // definitions loads the DBC files, where there are any.
-func (o *compareOptions) definitions(ctx context.Context, a *app, in *compare.Input, given map[string]string, columns *capture.Columns, before, after string) ([]check.File, error) {
+func (o *compareOptions) definitions(ctx context.Context, a *app, in *compare.Input, given [2]map[string]string, columns *capture.Columns, before, after string) ([]check.File, error) {
 	dbcs, err := loadDBC(o.dbc)
 	if err != nil {
 		return nil, err
@@ -278,7 +290,7 @@ func (o *compareOptions) definitions(ctx context.Context, a *app, in *compare.In
 	if len(dbcs.mappings) > 0 {
 		dbcs.decoder(a) // says what of them has no effect
 	}
-	if in.BeforeBuses, in.AfterBuses = given, given; len(given) == 0 {
+	if in.BeforeBuses, in.AfterBuses = given[0], given[1]; len(given[0])+len(given[1]) == 0 {
 		if in.AfterBuses, err = compare.Match(ctx, []string{before}, []string{after}, columns); err != nil {
 			return nil, err
 		}

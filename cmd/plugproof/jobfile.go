@@ -259,9 +259,7 @@ func (o *compareOptions) fromJob(paths []string) ([]string, error) {
 	if before == nil {
 		return nil, hint(fmt.Errorf("%s holds no capture of baseline", o.dir), "plugproof job add files one")
 	}
-	if len(o.buses) == 0 {
-		o.buses = o.jobOptions.buses()
-	}
+	o.filed = [2]map[string]string{before.Buses, o.entry.Buses}
 	for i, m := range []job.Moment{job.Baseline, job.After} {
 		if codes := o.job.CodesOf(m); codes != nil && o.codes[i] == "" {
 			o.codes[i] = o.job.Path(codes.File)
