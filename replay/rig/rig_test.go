@@ -40,7 +40,7 @@ func TestTooFew(t *testing.T) {
 	for _, tt := range []struct {
 		skipped, all int
 		want         bool
-	}{{0, 0, false}, {0, 11, false}, {3, 11, false}, {4, 11, true}, {1, 1, true}, {11, 11, true}} {
+	}{{0, 0, false}, {0, 11, false}, {5, 11, false}, {6, 11, true}, {1, 1, false}, {1, 2, false}, {2, 2, true}, {11, 11, true}} {
 		if got := tooFew(tt.skipped, tt.all); got != tt.want {
 			t.Errorf("%d of %d: %v", tt.skipped, tt.all, got)
 		}
