@@ -181,8 +181,8 @@ func TestWrite(t *testing.T) {
 				t.Error(err)
 			}
 		}
-		if captures != 3 || len(written) != 3+4 {
-			t.Errorf("%d captures of %d files, want 3 of 7: %v", captures, len(written), written)
+		if captures != 5 || len(written) != 5+4 {
+			t.Errorf("%d captures of %d files, want 5 of 9: %v", captures, len(written), written)
 		}
 	}
 }
