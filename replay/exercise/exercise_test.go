@@ -182,15 +182,20 @@ func TestWhatIsSent(t *testing.T) {
 		rpm   float64 // EngineSpeed: the first two bytes, 0.25 rpm a bit (lowan-drive.dbc)
 		frame can.Frame
 	}
+	var mu sync.Mutex // the player writes, the technician reads
 	var all []sent
 	factory := control(t, lowan(t), 2000)
 	asked := []int{} // frames before each question
 	b := &bench{setting: lowan(t), mangle: func(f *can.Frame) {
 		if f.ID == 0x0D6 {
+			mu.Lock()
+			defer mu.Unlock()
 			all = append(all, sent{time.Now(), 0.25 * float64(int(f.Data[0])<<8|int(f.Data[1])), *f})
 		}
 	}}
 	b.read = func(a answer) string {
+		mu.Lock()
+		defer mu.Unlock()
 		asked = append(asked, len(all))
 		return strconv.FormatFloat(a.rpm, 'f', -1, 64)
 	}
