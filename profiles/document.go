@@ -37,12 +37,6 @@ func (d *Document) Problem(at Place, rule, text, hint string) error {
 	return d.file.problem(max(1, at.Line), max(1, at.Col), rule, text, hint)
 }
 
-// At makes the error of the value at a YAML path, as $.car.series or
-// $.measurements[0].
-func (d *Document) At(path, rule, text, hint string) error {
-	return d.file.at(path, rule, text, hint)
-}
-
 // Place is where something stands in a Document, counted from 1.
 type Place struct{ Line, Col int }
 
@@ -52,25 +46,14 @@ func PlaceOf(node ast.Node) Place {
 	return Place{pos.Line, pos.Column}
 }
 
-// ProblemAt is Problem for a key, as "time.unit": where that stands, else what it
-// would stand in.
+// ProblemAt is Problem for a key, as "time.unit" or "measurements[0].what": where
+// that stands, else what it would stand in.
 func (d *Document) ProblemAt(key, rule, text, hint string) error {
 	for key != "" {
-		if at, ok := d.find("$." + key); ok {
+		if at, ok := d.file.find("$." + key); ok {
 			return d.Problem(at, rule, text, hint)
 		}
 		key = key[:max(0, strings.LastIndexByte(key, '.'))]
 	}
 	return d.Problem(Place{1, 1}, rule, text, hint)
-}
-
-// find returns where a key stands.
-func (d *Document) find(yamlPath string) (at Place, ok bool) {
-	ast.Walk(visitor(func(n ast.Node) bool {
-		if kv, is := n.(*ast.MappingValueNode); is && kv.GetPath() == yamlPath {
-			at, ok = PlaceOf(kv.Key), true
-		}
-		return !ok
-	}), d.file.tree)
-	return at, ok
 }

@@ -270,15 +270,22 @@ func (f *file) problem(line, col int, rule, text, hint string) error {
 
 // at makes the error of a YAML path in the file; of its first line when it is not there.
 func (f *file) at(yamlPath, rule, text, hint string) error {
-	line, col := 1, 1
+	at, ok := f.find(yamlPath)
+	if !ok {
+		at = Place{1, 1}
+	}
+	return f.problem(at.Line, at.Col, rule, text, hint)
+}
+
+// find returns where the key at a YAML path stands.
+func (f *file) find(yamlPath string) (at Place, ok bool) {
 	ast.Walk(visitor(func(n ast.Node) bool {
-		if kv, ok := n.(*ast.MappingValueNode); ok && kv.GetPath() == yamlPath {
-			pos := kv.Key.GetToken().Position
-			line, col = pos.Line, pos.Column
+		if kv, is := n.(*ast.MappingValueNode); is && kv.GetPath() == yamlPath {
+			at, ok = PlaceOf(kv.Key), true
 		}
-		return true
+		return !ok
 	}), f.tree)
-	return f.problem(line, col, rule, text, hint)
+	return at, ok
 }
 
 // yamlProblem turns an error of the YAML library into ours.

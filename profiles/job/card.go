@@ -146,8 +146,8 @@ func parseCard(place string, src []byte) (*Card, error) {
 	if err != nil {
 		return nil, err
 	}
-	if path, what := card.fault(); what != "" {
-		return nil, doc.At(path, "value", what, "")
+	if key, what := card.fault(); what != "" {
+		return nil, doc.ProblemAt(key, "value", what, "")
 	}
 	return card, nil
 }
@@ -164,24 +164,24 @@ func (c *Card) check(place string) error {
 	return nil
 }
 
-// fault finds a value that makes no sense, and its YAML path.
-func (c *Card) fault() (path, what string) {
+// fault finds a value that makes no sense, and its key.
+func (c *Card) fault() (key, what string) {
 	for i, m := range c.Measurements {
-		path := fmt.Sprintf("$.measurements[%d]", i)
+		key := fmt.Sprintf("measurements[%d]", i)
 		if !slices.Contains(Quantities(), m.What) {
-			return path + ".what", fmt.Sprintf("%q is nothing that is measured here; there are %s", m.What, join(Quantities()))
+			return key + ".what", fmt.Sprintf("%q is nothing that is measured here; there are %s", m.What, join(Quantities()))
 		}
 		if !(m.Value >= 0 && m.Value <= most) {
-			return path + ".value", fmt.Sprintf("%s: %g is no reading", m.What, m.Value)
+			return key + ".value", fmt.Sprintf("%s: %g is no reading", m.What, m.Value)
 		}
 	}
 	for _, phase := range slices.Sorted(maps.Keys(c.LeftOut)) {
-		path := "$.left_out." + string(phase)
+		key := "left_out." + string(phase)
 		if !slices.Contains(Phases(), phase) {
-			return path, fmt.Sprintf("%q is no phase of a job; there are %s", phase, join(Phases()))
+			return key, fmt.Sprintf("%q is no phase of a job; there are %s", phase, join(Phases()))
 		}
 		if strings.TrimSpace(c.LeftOut[phase]) == "" {
-			return path, fmt.Sprintf("left_out: %s: say why it cannot be done", phase)
+			return key, fmt.Sprintf("left_out: %s: say why it cannot be done", phase)
 		}
 	}
 	return "", ""
