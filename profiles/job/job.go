@@ -140,11 +140,7 @@ func (j *Job) FileCapture(source string, e Entry) (Entry, error) {
 		return e, err
 	}
 	if inside == "" {
-		if inside, err = j.reserve(capturesDir, string(e.Moment), extensions(source)); err != nil {
-			return e, err
-		}
-		if err := copyFile(source, j.Path(inside)); err != nil {
-			j.release(inside)
+		if inside, err = j.copyIn(source, string(e.Moment)); err != nil {
 			return e, err
 		}
 		if _, err := os.Stat(source + stagesEnding); err == nil {
@@ -164,18 +160,28 @@ func (j *Job) FileCapture(source string, e Entry) (Entry, error) {
 func (j *Job) KeepSources(filed Entry, sources ...string) error {
 	name, _, _ := strings.Cut(path.Base(filed.File), ".")
 	for _, source := range sources {
-		e := Entry{
-			Kind: Source, Moment: filed.Moment, Time: filed.Time, Of: []string{filed.File},
-			File: j.freeName(capturesDir, name+"-source", extensions(source)),
-		}
-		if err := copyFile(source, j.Path(e.File)); err != nil {
+		file, err := j.copyIn(source, name+"-source")
+		if err != nil {
 			return err
 		}
+		e := Entry{Kind: Source, Moment: filed.Moment, Time: filed.Time, Of: []string{filed.File}, File: file}
 		if _, err := j.Note(e); err != nil {
 			return err
 		}
 	}
 	return nil
+}
+
+// copyIn copies a file among the captures, under a name that no other has.
+func (j *Job) copyIn(source, name string) (file string, err error) {
+	if file, err = j.reserve(capturesDir, name, extensions(source)); err != nil {
+		return "", err
+	}
+	if err := copyFile(source, j.Path(file)); err != nil {
+		j.release(file)
+		return "", err
+	}
+	return file, nil
 }
 
 // FileReport writes a handover report into the folder and notes it in the journal.
@@ -303,8 +309,10 @@ func (j *Job) Verify() []Damage {
 	var damage []Damage
 	for i := range j.Journal {
 		e := &j.Journal[i]
-		later := slices.ContainsFunc(j.Journal[i+1:], func(l Entry) bool { return l.File == e.File })
-		if what := j.damageOf(e); what != "" && !later {
+		if slices.ContainsFunc(j.Journal[i+1:], func(l Entry) bool { return l.File == e.File }) {
+			continue
+		}
+		if what := j.damageOf(e); what != "" {
 			damage = append(damage, Damage{e.File, what})
 		}
 	}

@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -352,15 +353,20 @@ func TestNewerJournal(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	src = append(src, `{"format":2,"kind":"hologram","file":"x"}`+"\n"...)
-	write(t, path, string(src))
-	_, err = Open(j.Dir)
-	newer, ok := errors.AsType[*NewerError](err)
-	if !ok || newer.Format != 2 || !strings.Contains(err.Error(), "journal.jsonl:2: format 2 is newer") {
-		t.Errorf("%v", err)
-	}
-	if now, _ := os.ReadFile(path); !bytes.Equal(now, src) {
-		t.Error("the journal was changed")
+	for _, line := range []string{
+		`{"format":2,"kind":"hologram","file":"x"}`,
+		`{"kind":{"is":"hologram"},"file":["x","y"],"codes":"many","format":2}`, // its fields are of other types
+	} {
+		changed := slices.Concat(src, []byte(line+"\n"))
+		write(t, path, string(changed))
+		_, err = Open(j.Dir)
+		newer, ok := errors.AsType[*NewerError](err)
+		if !ok || newer.Format != 2 || !strings.Contains(err.Error(), "journal.jsonl:2: format 2 is newer") {
+			t.Errorf("%s: %v", line, err)
+		}
+		if now, _ := os.ReadFile(path); !bytes.Equal(now, changed) {
+			t.Errorf("%s: the journal was changed", line)
+		}
 	}
 }
 

@@ -77,8 +77,9 @@ func (e *NewerError) Error() string {
 		e.Place, e.Format, journalFormat)
 }
 
-// readJournal reads the journal. Lines of a newer version are a *NewerError. Lines that cannot be read, as one that was cut
-// short when the machine went off, are set aside and numbered.
+// readJournal reads the journal. A line of a newer version is a *NewerError. Lines
+// that cannot be read, as one that was cut short when the machine went off, are set
+// aside and numbered.
 func readJournal(dir string) (entries []Entry, aside []int, err error) {
 	src, err := os.ReadFile(filepath.Join(dir, journalName))
 	if os.IsNotExist(err) {
@@ -91,15 +92,12 @@ func readJournal(dir string) (entries []Entry, aside []int, err error) {
 	for line := range bytes.Lines(src) {
 		n++
 		var e Entry
-		var head struct {
-			Format int `json:"format"`
-		}
-		if json.Unmarshal(line, &head) == nil && head.Format > journalFormat {
-			return nil, nil, &NewerError{fmt.Sprintf("%s:%d", filepath.Join(dir, journalName), n), head.Format}
-		}
+		err := json.Unmarshal(line, &e) // where it fails for a field of another type, it goes on with the rest
 		switch {
 		case len(bytes.TrimSpace(line)) == 0:
-		case json.Unmarshal(line, &e) != nil || e.Kind == "" || !filepath.IsLocal(filepath.FromSlash(e.File)):
+		case e.Format > journalFormat:
+			return nil, nil, &NewerError{fmt.Sprintf("%s:%d", filepath.Join(dir, journalName), n), e.Format}
+		case err != nil || e.Kind == "" || !filepath.IsLocal(filepath.FromSlash(e.File)):
 			aside = append(aside, n)
 		default:
 			entries = append(entries, e)

@@ -147,11 +147,11 @@ func (j *Job) judged(e *Entry) (missing, remarks []string) {
 		return []string{e.File + " was judged by " + result.Setting + ", which is not the setting any more"}, nil
 	}
 	remarks = append([]string{fmt.Sprintf("%s: %s", e.File, result.Verdict)}, few(result.Findings)...)
-	if result.Next != "" && result.Verdict == "fail" {
-		remarks = append(remarks, "to do: "+result.Next)
-	}
-	if result.Verdict == "fail" {
+	if result.Verdict == rules.Fail.String() {
 		missing = append(missing, "something fails: mend it, record again, and judge again")
+		if result.Next != "" {
+			remarks = append(remarks, "to do: "+result.Next)
+		}
 	}
 	return missing, remarks
 }
