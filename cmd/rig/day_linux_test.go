@@ -127,27 +127,11 @@ func filedWhole(t *testing.T, dir string) {
 
 // lookAtPage opens the handover report in a browser.
 func lookAtPage(t *testing.T, page string) {
-	modules := os.Getenv("PLUGPROOF_NODE_MODULES")
-	if _, err := os.Stat(filepath.Join(modules, "playwright-core")); modules == "" || err != nil {
-		witness.Missing(t, "chromium", "no playwright-core: set PLUGPROOF_NODE_MODULES")
-	}
-	witness.Program(t, "chromium", "chromium")
-	node := witness.Program(t, "chromium", "node")
-	ctx, cancel := context.WithTimeout(t.Context(), 2*time.Minute)
-	defer cancel()
-	script := filepath.Join(witness.Root(t), "profiles", "report", "testdata", "browser.mjs")
-	var said bytes.Buffer
-	browse := exec.CommandContext(ctx, node, script, modules, page)
-	browse.Stderr = &said
-	out, err := browse.Output()
-	if err != nil {
-		t.Fatalf("%v\n%s", err, &said)
-	}
 	var seen struct {
 		Requests, Errors, Overflow []string
 		Text, PDF                  string
 	}
-	if err := json.Unmarshal(bytes.TrimSpace(out), &seen); err != nil {
+	if err := json.Unmarshal(witness.Browse(t, page)[0], &seen); err != nil {
 		t.Fatal(err)
 	}
 	if len(seen.Requests) != 1 || len(seen.Errors)+len(seen.Overflow) > 0 || seen.PDF != "%PDF-" {

@@ -1,17 +1,13 @@
 package report_test
 
 import (
-	"bufio"
 	"bytes"
-	"context"
 	"encoding/json"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"strconv"
 	"strings"
 	"testing"
-	"time"
 
 	"plugproof/decode/witness"
 	"plugproof/profiles/check"
@@ -37,44 +33,17 @@ type seen struct {
 	PDFBytes  int    `json:"pdfBytes"`
 }
 
-// browse opens pages in Debian's chromium, driven by playwright-core, which lies
-// in the node_modules folder that PLUGPROOF_NODE_MODULES names.
+// browse opens pages in a browser.
 func browse(t *testing.T, pages ...string) []seen {
 	t.Helper()
 	if testing.Short() {
 		t.Skip("a browser takes its time: not in short mode")
 	}
-	modules := os.Getenv("PLUGPROOF_NODE_MODULES")
-	if _, err := os.Stat(filepath.Join(modules, "playwright-core")); modules == "" || err != nil {
-		witness.Missing(t, "chromium", "no playwright-core: set PLUGPROOF_NODE_MODULES")
-	}
-	witness.Program(t, "chromium", "chromium")
-	node := witness.Program(t, "chromium", "node")
-	ctx, cancel := context.WithTimeout(context.Background(), time.Duration(len(pages))*8*time.Minute)
-	defer cancel()
-	script := filepath.Join(witness.Root(t), "profiles", "report", "testdata", "browser.mjs")
-	var stderr bytes.Buffer
-	cmd := exec.CommandContext(ctx, node, append([]string{script, modules}, pages...)...)
-	cmd.Stderr = &stderr
-	out, err := cmd.Output()
-	if err != nil {
-		t.Fatalf("browser.mjs: %v\n%s", err, stderr.String())
-	}
-	if stderr.Len() > 0 {
-		t.Logf("browser.mjs: %s", stderr.String())
-	}
-	var all []seen
-	lines := bufio.NewScanner(bytes.NewReader(out))
-	lines.Buffer(nil, 8<<20)
-	for lines.Scan() {
-		var s seen
-		if err := json.Unmarshal(lines.Bytes(), &s); err != nil {
+	all := make([]seen, len(pages))
+	for i, told := range witness.Browse(t, pages...) {
+		if err := json.Unmarshal(told, &all[i]); err != nil {
 			t.Fatal(err)
 		}
-		all = append(all, s)
-	}
-	if len(all) != len(pages) {
-		t.Fatalf("%d pages, %d answers", len(pages), len(all))
 	}
 	return all
 }
