@@ -20,9 +20,6 @@ import (
 // TestKernelBench runs what answers to somebody: the closed loop, stand-ins and
 // exercises, with simulated units on the other end.
 func TestKernelBench(t *testing.T) {
-	if testing.Short() {
-		t.Skip("not on this system: boots a kernel, left out of the short run")
-	}
 	rig.RunChecks(t, 14*time.Minute, append([]rig.Check{
 		{Name: "Standin", Run: testStandin},
 		{Name: "Bench", Run: testBench},

@@ -22,9 +22,6 @@ import (
 
 // TestKernel runs the commands that need a kernel with CAN, as a user does.
 func TestKernel(t *testing.T) {
-	if testing.Short() {
-		t.Skip("not on this system: boots a kernel, left out of the short run")
-	}
 	rig.RunChecks(t, 6*time.Minute, []rig.Check{
 		{Name: "Interfaces", Run: testInterfaces},
 		{Name: "InterfacesUp", Run: testInterfacesUp},

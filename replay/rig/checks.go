@@ -27,11 +27,14 @@ type Check struct {
 // this machine has CAN, else by the package's test binary in the rig, else it
 // skips. A check that did not run and pass is an error; so is it where CAN is
 // required and more than half of several checks skipped, because the machine is too
-// busy to say anything. In short mode no kernel is booted for them. go test -run
-// Test/Name runs one check alone. The environment variables that are named by env
-// are set in the rig as they are here.
+// busy to say anything. In short mode they are left out. go test -run Test/Name
+// runs one check alone. The environment variables that are named by env are set in
+// the rig as they are here.
 func RunChecks(t *testing.T, limit time.Duration, checks []Check, env ...string) {
 	t.Helper()
+	if testing.Short() { // what runs in the rig is built without the race detector: nothing is lost
+		t.Skip("not on this system: checks on a kernel with CAN are left out of the short run")
+	}
 	checks, pattern := chosen(t, checks)
 	var skipped atomic.Int32
 	one := func(name string, run func(*testing.T)) {
@@ -54,9 +57,6 @@ func RunChecks(t *testing.T, limit time.Duration, checks []Check, env ...string)
 			one(c.Name, c.Run)
 		}
 		return
-	}
-	if testing.Short() { // its programs are built without the race detector: nothing is lost
-		t.Skip("boots a kernel: not in short mode")
 	}
 	out := inRig(t, limit, pattern, env)
 	for _, c := range checks {
