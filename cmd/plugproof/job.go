@@ -309,8 +309,9 @@ Exit code 1: a file is gone or was changed.`,
 			if err != nil {
 				return err
 			}
-			writeCutShort(a.stdout, j)
-			for _, s := range j.Strays() {
+			strays := j.Strays()
+			writeCutShort(a.stdout, j, strays)
+			for _, s := range strays {
 				if s.Leftover {
 					fmt.Fprintf(a.stdout, "%s was left by a run that was ended: it may be deleted\n", plain(s.File))
 				}

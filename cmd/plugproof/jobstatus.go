@@ -55,7 +55,7 @@ type jobStatusDocument struct {
 
 // writeStatus prints the phases, and what comes next.
 func writeStatus(w io.Writer, j *job.Job, steps []job.Step) {
-	if writeCutShort(w, j) {
+	if writeCutShort(w, j, j.Strays()) {
 		fmt.Fprintln(w)
 	}
 	for _, s := range steps {
@@ -89,12 +89,12 @@ func writeStatus(w io.Writer, j *job.Job, steps []job.Step) {
 
 // writeCutShort says what a run that was ended, or a machine that went off, left in
 // the folder: lines of the journal and files that nobody filed.
-func writeCutShort(w io.Writer, j *job.Job) (some bool) {
+func writeCutShort(w io.Writer, j *job.Job, strays []job.Stray) (some bool) {
 	if len(j.Aside) > 0 {
 		some = true
 		writeLine(w, fmt.Sprintf("journal.jsonl: lines that cannot be read are set aside, as one that was cut short: %s", strings.Trim(fmt.Sprint(j.Aside), "[]")), 2)
 	}
-	for _, s := range j.Strays() {
+	for _, s := range strays {
 		if s.Leftover {
 			continue // takes room only: verify tells of it
 		}

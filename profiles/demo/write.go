@@ -37,10 +37,10 @@ type Written struct {
 // Write writes the captures of each setting to a folder, which is made when it
 // is not there: the car as it left the works, the same with a replacement engine
 // controller that sends no engine speed and with one that is in order, that one
-// alone on the bench, and with the engine controller unplugged. Beside each capture lies CAPTURE.stages.yaml, which says where its
-// stages are, and beside all of them the DBC files to read them by. Files are
-// whole or not there; the error is an *atomicfile.Error where one cannot be
-// written.
+// alone on the bench, and with the engine controller unplugged. Beside each
+// capture lies CAPTURE.stages.yaml, which says where its stages are, and beside
+// all of them the DBC files to read them by. Files are whole or not there; the
+// error is an *atomicfile.Error where one cannot be written.
 func Write(ctx context.Context, dir string, opts WriteOptions) ([]Written, error) {
 	if len(opts.Settings) == 0 {
 		opts.Settings = []Setting{{2, TwoLitreTurbo, Auto5}}
