@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"plugproof/decode/witness"
+	"plugproof/replay/rig"
 )
 
 // The session of README.md with a stand-in on the other end of a vxcan pair: one
@@ -28,7 +29,7 @@ func benched(t *testing.T, script string, code int, verdict, hears string, more 
 	sh(t, "ip link add vxcan0 type vxcan peer name vxcan1 && ip link set vxcan0 up && ip link set vxcan1 up")
 	defer sh(t, "ip link del vxcan0")
 	data := filepath.Join(witness.Root(t), "testdata")
-	dir := inMemory(t)
+	dir := rig.InMemory(t)
 	args := []string{
 		"replay", filepath.Join(data, "captures", "lowan-key-on-idle.log"), "-p", "lowan-2-20t-a5", "--on", "drive=vxcan0",
 		"--only", "EngineSpeed", "--only", "EngineTemps", "--only", "EngineLamps", "--max-late", "4s",

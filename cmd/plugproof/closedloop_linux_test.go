@@ -156,7 +156,7 @@ type looped struct {
 // loop replays the rest of the demo car, key-on and idle, to units alone.
 func loop(t *testing.T, code int, l looped) *command {
 	t.Helper()
-	dir := inMemory(t)
+	dir := rig.InMemory(t)
 	expect := filepath.Join(dir, "expect.yaml")
 	writeFile(t, expect, l.expect)
 	capture := filepath.Join(witness.Root(t), "testdata", "captures", "lowan-key-on-idle.log")

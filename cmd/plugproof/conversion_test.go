@@ -41,7 +41,7 @@ func cluster1(t *testing.T, path string, script []demo.Stage, more ...string) st
 	if err != nil {
 		t.Fatal(err)
 	}
-	writeFileWhole(t, path, b.Bytes())
+	writeFile(t, path, b.String())
 	d, err := demo.New(cars[0], demo.Options{Script: script})
 	if err != nil {
 		t.Fatal(err)
@@ -50,13 +50,13 @@ func cluster1(t *testing.T, path string, script []demo.Stage, more ...string) st
 	for _, m := range d.Markers() {
 		spans = append(spans, stages.Span{Stage: m.Name, Start: m.Start, End: m.End, Source: stages.Marked})
 	}
-	writeFileWhole(t, path+".stages.yaml", stages.Format(filepath.Base(path), spans))
+	writeFile(t, path+".stages.yaml", string(stages.Format(filepath.Base(path), spans)))
 	return path
 }
 
-func writeFileWhole(t *testing.T, path string, content []byte) {
+func writeFile(t *testing.T, path, text string) {
 	t.Helper()
-	if err := os.WriteFile(path, content, 0o600); err != nil {
+	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
 	}
 }
@@ -99,7 +99,7 @@ func TestConversion(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	writeFileWhole(t, filepath.Join(job, "job.yaml"), bytes.Replace(card, []byte("car:\n"), []byte("car:\n  donors:\n    - module: Cluster\n      from: Lowan series 1\n"), 1))
+	writeFile(t, filepath.Join(job, "job.yaml"), strings.Replace(string(card), "car:\n", "car:\n  donors:\n    - module: Cluster\n      from: Lowan series 1\n", 1))
 	for _, phase := range []string{"codes-before", "baseline", "compare"} {
 		do(0, "job", "leave", job, phase, "--why", "the car never ran in this shape")
 	}
@@ -129,7 +129,7 @@ func TestConversion(t *testing.T) {
 	do(0, "job", "add", job, cluster1(t, filepath.Join(dir, "right.log"), script, "Engine", "Stability", "Body", "Climate"), "--moment", "after")
 	says(do(0, "job", "next", job), "PASS", "Next: save the trouble codes again.")
 	list := filepath.Join(dir, "codes.txt")
-	writeFileWhole(t, list, []byte("no codes\n"))
+	writeFile(t, list, "no codes\n")
 	do(0, "codes", "--import", list, "--job", job, "--moment", "after")
 	says(do(0, "job", "next", job), "Nothing fails. Open it in a browser, print it, and have it signed.")
 	says(do(0, "job", "status", job), "Nothing is open.")

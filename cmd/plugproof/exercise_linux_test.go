@@ -17,6 +17,7 @@ import (
 	"plugproof/decode/can"
 	"plugproof/decode/witness"
 	"plugproof/profiles/demo"
+	"plugproof/replay/rig"
 	"plugproof/replay/rig/adapter"
 	"plugproof/replay/socketcan"
 )
@@ -87,7 +88,7 @@ func (n *technician) watch(ctx context.Context, t *testing.T) {
 // exercised runs an exercise with a technician, whom tell gives a keyboard.
 func exercised(t *testing.T, tell func(*technician, *exec.Cmd), args ...string) (*command, *technician) {
 	t.Helper()
-	n, dir := &technician{}, inMemory(t)
+	n, dir := &technician{}, rig.InMemory(t)
 	args = append([]string{"exercise", "--log", filepath.Join(dir, "log")}, args...)
 	c := undisturbed(t, faultStall, beside(t, []string{"Cluster"}, func() *command {
 		ctx, cancel := context.WithCancel(t.Context())

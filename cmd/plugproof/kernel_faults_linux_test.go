@@ -143,7 +143,7 @@ func asNobody(t *testing.T, code int, args ...string) *command {
 // Without privileges one may look, record and send on virtual interfaces; what
 // needs them says which, and what to do about it.
 func testUnprivileged(t *testing.T) {
-	dir := inMemory(t)
+	dir := rig.InMemory(t)
 	for d := dir; strings.HasPrefix(d, os.TempDir()) && d != os.TempDir(); d = filepath.Dir(d) {
 		if err := os.Chmod(d, 0o755); err != nil {
 			t.Fatal(err)

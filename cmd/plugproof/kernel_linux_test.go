@@ -62,18 +62,6 @@ func start(t *testing.T, args ...string) *command {
 	return started(t, &command{Cmd: exec.CommandContext(t.Context(), plugproof(t), args...)})
 }
 
-// inMemory returns a folder that is on no disk: in the rig everything stands still
-// while the host writes what a program wants to be safe.
-func inMemory(t *testing.T) string {
-	t.Helper()
-	dir := t.TempDir()
-	if err := unix.Mount("memory", dir, "tmpfs", 0, "size=64m"); err != nil {
-		t.Skipf("not on this system: cannot mount a disk in memory: %v", err)
-	}
-	t.Cleanup(func() { unix.Unmount(dir, 0) })
-	return dir
-}
-
 // modest is plugproof without the right to real-time priority: the rig has one
 // slow processor, which units on the other end of the bus need as well. What it writes goes to dir.
 func modest(t *testing.T, dir string, args ...string) *command {
@@ -354,13 +342,6 @@ func testRecordActive(t *testing.T) {
 	run(t, exitOutput, "record", "--on", "vcan0", "--out", full, "--seconds", "0.2")
 	if text, err := os.ReadFile(full); err != nil || string(text) != "mine\n" {
 		t.Errorf("a recording replaced a file: %q, %v", text, err)
-	}
-}
-
-func writeFile(t *testing.T, path, text string) {
-	t.Helper()
-	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
-		t.Fatal(err)
 	}
 }
 

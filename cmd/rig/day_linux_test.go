@@ -16,8 +16,6 @@ import (
 	"testing"
 	"time"
 
-	"golang.org/x/sys/unix"
-
 	"plugproof/decode/can"
 	"plugproof/decode/witness"
 	"plugproof/profiles/demo"
@@ -167,7 +165,7 @@ type day struct {
 }
 
 func testDay(t *testing.T) {
-	d := &day{t, filepath.Join(inMemory(t), "ute"), time.Now()}
+	d := &day{t, filepath.Join(rig.InMemory(t), "ute"), time.Now()}
 	d.run(0, intake, "job", "new", d.dir).says("Next: save the trouble codes of every module.")
 	d.run(0, "", "job", "intake", d.dir, "--ask=false", "--set", "vin=LOWAN00000000042")
 	d.codes("baseline").says("P0420", "Next: record the factory baseline.")
@@ -223,18 +221,6 @@ func longer(script []demo.Stage) []demo.Stage {
 
 func only(stage string) []demo.Stage {
 	return slices.DeleteFunc(demo.Script(0, setting()), func(s demo.Stage) bool { return s.Name != stage })
-}
-
-// inMemory returns a folder that is on no disk: in the rig everything stands still
-// while the host writes what a program wants to be safe.
-func inMemory(t *testing.T) string {
-	t.Helper()
-	dir := t.TempDir()
-	if err := unix.Mount("memory", dir, "tmpfs", 0, "size=128m"); err != nil {
-		t.Skipf("not on this system: cannot mount a disk in memory: %v", err)
-	}
-	t.Cleanup(func() { unix.Unmount(dir, unix.MNT_DETACH) })
-	return dir
 }
 
 // said is what a command printed.
