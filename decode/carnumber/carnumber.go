@@ -13,7 +13,6 @@ package carnumber
 
 import (
 	"bytes"
-	"cmp"
 	"maps"
 	"regexp"
 	"slices"
@@ -22,8 +21,8 @@ import (
 	"plugproof/decode/can"
 )
 
-// Length of a number, in characters.
-const Length = 17
+// length of a number, in characters.
+const length = 17
 
 // Limits of what is looked for.
 const (
@@ -34,9 +33,9 @@ const (
 	maxKeys  = 8192 // identifiers that are told apart
 )
 
-// Character reports whether a number may hold a byte. The standard leaves out I,
+// character reports whether a number may hold a byte. The standard leaves out I,
 // O and Q; not every number keeps to it.
-func Character(b byte) bool { return b >= '0' && b <= '9' || b >= 'A' && b <= 'Z' }
+func character(b byte) bool { return b >= '0' && b <= '9' || b >= 'A' && b <= 'Z' }
 
 // names are what people call the number.
 var names = regexp.MustCompile(`(?i)(vehicle|car|chassis)[ _-]?(ident[a-z]*[ _-]?)?(number|num|no\b|id\b)|vehicle[ _-]?ident`)
@@ -63,7 +62,7 @@ func Looks(f *can.Frame) bool {
 func Texts(payload []byte) (spans [][2]int) {
 	begin := 0
 	for i := 0; i <= len(payload); i++ {
-		if i < len(payload) && Character(payload[i]) {
+		if i < len(payload) && character(payload[i]) {
 			continue
 		}
 		if i-begin >= suspect {
@@ -160,8 +159,8 @@ func (f *Finder) Look(fr *can.Frame) {
 		return
 	}
 	if why, content := f.segments.take(fr); why == Answered {
-		if at := Texts(content); len(at) > 0 && at[0][1]-at[0][0] >= Length {
-			f.know(string(content[at[0][1]-Length : at[0][1]]))
+		if at := Texts(content); len(at) > 0 && at[0][1]-at[0][0] >= length {
+			f.know(string(content[at[0][1]-length : at[0][1]]))
 		}
 	}
 	f.keep(fr)
@@ -199,7 +198,7 @@ func (p *pages) text() (joined []byte) {
 		if page == nil {
 			return nil
 		}
-		if len(p.byFirst) > 1 || !Character(page[0]) {
+		if len(p.byFirst) > 1 || !character(page[0]) {
 			page = page[1:]
 		}
 		joined = append(joined, page...)
@@ -210,9 +209,10 @@ func (p *pages) text() (joined []byte) {
 // Numbers lists the numbers that are known: those given, those that modules told,
 // those that stand as text in the pages of a message, sorted.
 func (f *Finder) Numbers() []string {
-	for _, k := range f.sorted() {
-		for _, at := range Texts(f.pages[k].text()) {
-			if text := f.pages[k].text()[at[0]:at[1]]; len(text) == Length && mixed(text) {
+	for _, p := range f.pages {
+		joined := p.text()
+		for _, at := range Texts(joined) {
+			if text := joined[at[0]:at[1]]; len(text) == length && Mixed(text) {
 				f.know(string(text))
 			}
 		}
@@ -221,16 +221,10 @@ func (f *Finder) Numbers() []string {
 	return f.known
 }
 
-// mixed reports whether a text has letters and digits, as a number has.
-func mixed(text []byte) bool {
+// Mixed reports whether a text has letters and digits, as a number has.
+func Mixed(text []byte) bool {
 	letter := bytes.ContainsFunc(text, func(r rune) bool { return r >= 'A' })
 	return letter && bytes.ContainsFunc(text, func(r rune) bool { return r <= '9' })
-}
-
-func (f *Finder) sorted() []key {
-	return slices.SortedFunc(maps.Keys(f.pages), func(a, b key) int {
-		return cmp.Or(cmp.Compare(a.bus, b.bus), cmp.Compare(a.id, b.id))
-	})
 }
 
 // holds reports whether a payload holds a piece of a known number.
@@ -289,7 +283,7 @@ func textual(payload []byte) bool {
 	some := false
 	for _, b := range payload[min(1, len(payload)):] {
 		switch {
-		case Character(b):
+		case character(b):
 			some = true
 		case b != 0 && b != 0xFF && b != ' ' && b != 0xAA && b != 0x55:
 			return false

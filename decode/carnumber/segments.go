@@ -77,15 +77,15 @@ func (s segments) segment(l link, p []byte, fd bool) (Why, []byte) {
 }
 
 // shortest is how long a message is that tells a number, in bytes.
-const shortest = Length + 2
+const shortest = length + 2
 
 // mayTell reports whether a message of this length that begins so is worth following: on
 // identifiers of any message only what looks like an answer is.
-func mayTell(k key, length int, begin []byte) bool {
+func mayTell(k key, n int, begin []byte) bool {
 	if k.diagnostic() || len(begin) == 0 {
 		return len(begin) > 0
 	}
-	return length >= shortest && (begin[0] == 0x62 || begin[0] == 0x2E || reason(k, begin) != "")
+	return n >= shortest && (begin[0] == 0x62 || begin[0] == 0x2E || reason(k, begin) != "")
 }
 
 func (s segments) consecutive(l link, p []byte) (Why, []byte) {

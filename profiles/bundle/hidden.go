@@ -61,7 +61,7 @@ func (h *hidden) text(src []byte) (masked []byte, n int) {
 		}
 	}
 	masked = word.ReplaceAllFunc(masked, func(w []byte) []byte {
-		if !bytes.ContainsFunc(w, func(r rune) bool { return r >= 'A' }) || !bytes.ContainsFunc(w, func(r rune) bool { return r <= '9' }) {
+		if !carnumber.Mixed(w) {
 			return w
 		}
 		n++
