@@ -56,8 +56,10 @@ func (h *hidden) text(src []byte) (masked []byte, n int) {
 	for _, number := range append(slices.Clone(h.given), h.finder.Numbers()...) {
 		for _, form := range []string{number, hex.EncodeToString([]byte(strings.ToUpper(number)))} {
 			re := regexp.MustCompile(`(?i)` + regexp.QuoteMeta(form))
-			n += len(re.FindAll(masked, -1))
-			masked = re.ReplaceAll(masked, []byte(job.Mask(number)))
+			masked = re.ReplaceAllFunc(masked, func([]byte) []byte {
+				n++
+				return []byte(job.Mask(number))
+			})
 		}
 	}
 	masked = word.ReplaceAllFunc(masked, func(w []byte) []byte {
