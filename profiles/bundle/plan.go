@@ -1,6 +1,7 @@
 package bundle
 
 import (
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -197,10 +198,7 @@ func (s *source) stretches(whole stretch) (list []stretch) {
 		list = append(list, stretch{max(f.at-around, whole.from), min(f.at+around, whole.to)})
 	}
 	slices.SortFunc(list, func(a, b stretch) int {
-		if a.from != b.from {
-			return int(min(max(a.from-b.from, -1), 1))
-		}
-		return int(min(max(a.to-b.to, -1), 1))
+		return cmp.Or(cmp.Compare(a.from, b.from), cmp.Compare(a.to, b.to))
 	})
 	merged := list[:0]
 	for _, next := range list {
