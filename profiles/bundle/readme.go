@@ -3,8 +3,6 @@ package bundle
 import (
 	"fmt"
 	"strings"
-
-	"plugproof/profiles/job"
 )
 
 // columns is the width of the readme.
@@ -21,8 +19,8 @@ func (b *builder) readme() error {
 	r.line("")
 	r.item("Network setting", orNot(m.Network))
 	r.item("Loom setting", orNot(m.Loom))
-	r.item("New ECU", orNot(unit(card.New)))
-	r.item("Factory ECU", orNot(unit(card.Factory)))
+	r.item("New ECU", orNot(strings.Join(card.New.Words(), ", ")))
+	r.item("Factory ECU", orNot(strings.Join(card.Factory.Words(), ", ")))
 	r.item("Lamps before", listed(card.Before.Lamps))
 	r.item("Lamps after", listed(card.After.Lamps))
 	r.item("Dead after", listed(card.After.Dead))
@@ -135,16 +133,6 @@ func orNot(s string) string {
 		return "not stated"
 	}
 	return s
-}
-
-func unit(u job.Unit) string {
-	var parts []string
-	for _, p := range [][2]string{{"part", u.Part}, {"serial", u.Serial}, {"firmware", u.Firmware}} {
-		if p[1] != "" {
-			parts = append(parts, p[0]+" "+p[1])
-		}
-	}
-	return strings.Join(parts, ", ")
 }
 
 // listed says what a list holds; nil is not known, empty is none.

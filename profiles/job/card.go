@@ -64,6 +64,16 @@ type Unit struct {
 	Firmware string `yaml:"firmware,omitempty"`
 }
 
+// Words says what is known of a unit: "part 4711"; none where nothing is.
+func (u Unit) Words() (words []string) {
+	for _, p := range [][2]string{{"part", u.Part}, {"serial", u.Serial}, {"firmware", u.Firmware}} {
+		if p[1] != "" {
+			words = append(words, p[0]+" "+p[1])
+		}
+	}
+	return words
+}
+
 // State is what a person sees on the car at one time.
 type State struct {
 	Lamps    []string `yaml:"lamps,omitzero"`    // lit with the engine running; [] for none

@@ -337,11 +337,10 @@ func formatOf(file string) string {
 }
 
 func unitWords(u job.Unit) []string {
-	list := nonEmpty(prefixed("part ", u.Part), prefixed("serial ", u.Serial), prefixed("firmware ", u.Firmware))
-	if len(list) == 0 {
-		return []string{"not noted"}
+	if list := u.Words(); len(list) > 0 {
+		return list
 	}
-	return list
+	return []string{"not noted"}
 }
 
 // limits lists what the report does not say.
