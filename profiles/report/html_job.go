@@ -269,23 +269,25 @@ func measuredTable(c *job.Card) *table {
 
 // seenTable sets what a person saw before and after side by side.
 func seenTable(c *job.Card) *table {
-	list := func(names []string) string {
-		switch {
-		case names == nil:
-			return "not noted"
-		case len(names) == 0:
-			return "none"
-		}
-		return strings.Join(names, ", ")
-	}
 	return &table{
 		Caption: "Seen on the car", Heads: []string{"", "With the factory ECU", "With the new ECU"},
 		Rows: [][]string{
-			{"Lamps lit, engine running", list(c.Before.Lamps), list(c.After.Lamps)},
-			{"Does not work", list(c.Before.Dead), list(c.After.Dead)},
-			{"Symptoms", list(c.Before.Symptoms), list(c.After.Symptoms)},
+			{"Lamps lit, engine running", noted(c.Before.Lamps), noted(c.After.Lamps)},
+			{"Does not work", noted(c.Before.Dead), noted(c.After.Dead)},
+			{"Symptoms", noted(c.Before.Symptoms), noted(c.After.Symptoms)},
 		},
 	}
+}
+
+// noted says what a list holds; nil was not taken down, empty is none.
+func noted(names []string) string {
+	switch {
+	case names == nil:
+		return "not noted"
+	case len(names) == 0:
+		return "none"
+	}
+	return strings.Join(names, ", ")
 }
 
 // fileTable lists the journal.

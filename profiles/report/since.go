@@ -42,15 +42,9 @@ func lampTable(before, after []string) *table {
 	if before == nil && after == nil {
 		return nil
 	}
-	words := func(list []string) string {
-		if list == nil {
-			return "not noted"
-		}
-		return cmp.Or(strings.Join(list, ", "), "none")
-	}
 	return &table{
 		Caption: "Lamps that were seen lit", Heads: []string{"", "Before", "After"},
-		Rows: [][]string{{"Lamps", words(before), words(after)}},
+		Rows: [][]string{{"Lamps", noted(before), noted(after)}},
 	}
 }
 
