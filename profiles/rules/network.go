@@ -159,12 +159,18 @@ var networks = map[string]network{
 // makers).
 const failureMissing = "87"
 
+// network is what the number of a code stands for; empty when it is no network
+// code, or one of the makers' own.
+func (c *Code) network() network {
+	base, _, _ := strings.Cut(c.Code, "-")
+	return networks[base]
+}
+
 // Means says in our own words what a code tells about the network; "" when it
 // is no network code, or one of the makers' own.
 func (c *Code) Means() string {
-	base, failure, _ := strings.Cut(c.Code, "-")
-	n, ok := networks[base]
-	if !ok {
+	n := c.network()
+	if n.says == "" {
 		return ""
 	}
 	module := c.Module
@@ -172,7 +178,7 @@ func (c *Code) Means() string {
 		module = "a module"
 	}
 	text := fmt.Sprintf(n.says, module) + n.missed.name
-	if failure == failureMissing {
+	if _, failure, _ := strings.Cut(c.Code, "-"); failure == failureMissing {
 		text += " (failure type: message missing)"
 	}
 	return text
@@ -181,8 +187,7 @@ func (c *Code) Means() string {
 // Missed returns the node of the setting whose messages the code is about; ""
 // when it is about none.
 func (c *Code) Missed(s *profiles.Setting) string {
-	base, _, _ := strings.Cut(c.Code, "-")
-	return networks[base].missed.node(s)
+	return c.network().missed.node(s)
 }
 
 // Listener returns the node of the setting that stored the code; "" when its

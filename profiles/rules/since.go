@@ -175,11 +175,11 @@ func functionsBetween(s *profiles.Setting, sender, listener string, causes []Fin
 // doubt says why a code need not be of now; "" when nothing does.
 func (e *Explained) doubt(s *profiles.Setting) string {
 	status := e.Status()
-	lost := strings.HasPrefix(e.Means, fmt.Sprintf(saysLost, cmp.Or(e.Module, "a module")))
+	lost := e.network().says == saysLost
 	switch {
 	case status == Active:
 		return ""
-	case lost && (e.missesEngine() || s != nil && e.Missed != "" && e.Missed == s.Replaced):
+	case lost && (e.network().missed.name == unitEngine.name || s != nil && e.Missed != "" && e.Missed == s.Replaced):
 		return "every unit that was awake while no engine computer was plugged in stores it: that may be all there is to it"
 	case status == Past:
 		return "the scan tool lists it as stored, not as active: its fault may be over"
@@ -187,12 +187,6 @@ func (e *Explained) doubt(s *profiles.Setting) string {
 		return "it is pending: seen, and not confirmed yet"
 	}
 	return ""
-}
-
-// missesEngine reports whether the code is about the engine controller.
-func (e *Explained) missesEngine() bool {
-	base, _, _ := strings.Cut(e.Code.Code, "-")
-	return networks[base].missed.name == unitEngine.name
 }
 
 // causes are the findings of the captures on what the unit waits for: on its
