@@ -220,10 +220,14 @@ func (e *Explained) guilty(cause *Finding) string {
 	if len(e.Awaits) == 0 {
 		return ""
 	}
+	return slices.MinFunc(e.Awaits, byPatience).Message
+}
+
+// byPatience orders messages by how long they are waited for, the least patient
+// first.
+func byPatience(a, b Awaited) int {
 	const never = 1 << 62 // ns; nobody states a timeout
-	return slices.MinFunc(e.Awaits, func(a, b Awaited) int {
-		return cmp.Compare(cmp.Or(a.Timeout, never), cmp.Or(b.Timeout, never))
-	}).Message
+	return cmp.Compare(cmp.Or(a.Timeout, never), cmp.Or(b.Timeout, never))
 }
 
 // pointAt puts a message of the setting on a finding.
@@ -268,10 +272,7 @@ func (e *Explained) says(why string) string {
 func (e *Explained) awaited() string {
 	const shown = 3 // more than that nobody reads
 	list := slices.Clone(e.Awaits)
-	slices.SortStableFunc(list, func(a, b Awaited) int {
-		const never = 1 << 62
-		return cmp.Compare(cmp.Or(a.Timeout, never), cmp.Or(b.Timeout, never))
-	})
+	slices.SortStableFunc(list, byPatience)
 	var names []string
 	for _, a := range list[:min(shown, len(list))] {
 		names = append(names, fmt.Sprintf("%s (%s on %s)", a.Message, a.ID, a.Bus))
