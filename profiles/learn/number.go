@@ -6,6 +6,7 @@ import (
 	"plugproof/decode/carnumber"
 	"plugproof/decode/dbc"
 	"plugproof/profiles"
+	"plugproof/profiles/rules"
 )
 
 // leaveNumber takes out of the bits that never changed what may be the number of
@@ -53,7 +54,7 @@ func namedBits(def *dbc.Message) (mask uint64) {
 	for _, m := range decoder.Bus("").Messages() {
 		for i := range m.Signals {
 			sig := &m.Signals[i]
-			if !namesNumber(def, sig.Def) {
+			if !rules.NamesNumber(def.Name, sig.Def) {
 				continue
 			}
 			f := can.Frame{Len: can.MaxFDLen, Flags: can.FD}
@@ -66,11 +67,6 @@ func namedBits(def *dbc.Message) (mask uint64) {
 		}
 	}
 	return mask
-}
-
-// namesNumber reports whether a definition names a signal as the number of the car.
-func namesNumber(def *dbc.Message, sig *dbc.Signal) bool {
-	return !sig.Multiplexer && (carnumber.Named(sig.Name) || carnumber.Named(def.Name))
 }
 
 // tellsNumber reports whether pages of a message are text, or modules answer in it

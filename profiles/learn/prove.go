@@ -227,7 +227,7 @@ func (d *draft) describeRanges(ev *evidence.Evidence) {
 	for _, e := range d.entries {
 		for name, own := range e.message.Signals {
 			s := ev.Messages[e.name].Signals[name]
-			if s == nil || s.Span() == 0 || namesNumber(e.def, s.Def) {
+			if s == nil || s.Span() == 0 || rules.NamesNumber(e.def.Name, s.Def) {
 				delete(e.message.Signals, name)
 				continue
 			}

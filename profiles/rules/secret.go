@@ -64,8 +64,7 @@ func (k *Secrets) define(m *profiles.MessageFacts, all bool, stated []profiles.S
 	if m.Def != nil {
 		for _, def := range m.Def.Signals {
 			ref := profiles.SignalRef(m.Name + "." + def.Name)
-			named := !def.Multiplexer && (carnumber.Named(def.Name) || carnumber.Named(m.Name))
-			if number := named || slices.Contains(stated, ref); number || all {
+			if number := NamesNumber(m.Name, def) || slices.Contains(stated, ref); number || all {
 				k.signals[ref] = true
 				if sig := signalOf(m.Def, def.Name); number && sig != nil {
 					x.numbers = append(x.numbers, sig)
@@ -79,6 +78,11 @@ func (k *Secrets) define(m *profiles.MessageFacts, all bool, stated []profiles.S
 	if x.all {
 		k.whole[m.Name] = true
 	}
+}
+
+// NamesNumber reports whether a definition names a signal as the number of the car.
+func NamesNumber(message string, sig *dbc.Signal) bool {
+	return !sig.Multiplexer && (carnumber.Named(sig.Name) || carnumber.Named(message))
 }
 
 // Hold reports whether a frame holds what is never shown.
