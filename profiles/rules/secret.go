@@ -28,8 +28,8 @@ func Hide(line string) string {
 // or as the definition names it.
 type Secrets struct {
 	messages map[profiles.ID][]secretMessage
-	signals  map[profiles.SignalRef]bool
-	whole    map[string]bool // messages of which nothing is shown
+	signals  map[profiles.SignalRef]bool // numbers of the car
+	whole    map[string]bool             // messages of which nothing is shown
 }
 
 // secretMessage is a message all frames of which are secret, or those in which one
@@ -60,19 +60,21 @@ func (k *Secrets) take(s *profiles.Setting) {
 func (k *Secrets) Define(m *profiles.MessageFacts) { k.define(m, false, nil) }
 
 func (k *Secrets) define(m *profiles.MessageFacts, all bool, stated []profiles.SignalRef) {
-	x := secretMessage{all: all, guard: checksums(m)}
+	x := secretMessage{all: all}
 	if m.Def != nil {
 		for _, def := range m.Def.Signals {
 			ref := profiles.SignalRef(m.Name + "." + def.Name)
-			if number := NamesNumber(m.Name, def) || slices.Contains(stated, ref); number || all {
-				k.signals[ref] = true
-				if sig := signalOf(m.Def, def.Name); number && sig != nil {
-					x.numbers = append(x.numbers, sig)
-				}
+			if !NamesNumber(m.Name, def) && !slices.Contains(stated, ref) {
+				continue
+			}
+			k.signals[ref] = true
+			if sig := signalOf(m.Def, def.Name); sig != nil {
+				x.numbers = append(x.numbers, sig)
 			}
 		}
 	}
 	if x.all || len(x.numbers) > 0 {
+		x.guard = checksums(m)
 		k.messages[m.ID] = append(k.messages[m.ID], x)
 	}
 	if x.all {
