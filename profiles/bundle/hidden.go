@@ -37,15 +37,12 @@ func newHidden(j *job.Job, opts Options) *hidden {
 		settings = append(settings, opts.Setting)
 	}
 	h := &hidden{secrets: rules.SecretsOf(settings...)}
-	if len(j.Card.Car.VIN) >= shortest {
+	if len(j.Card.Car.VIN) >= job.ShortestNumber {
 		h.given = []string{j.Card.Car.VIN}
 	}
 	h.finder = carnumber.NewFinder(h.given...)
 	return h
 }
-
-// shortest is how long a number must be to be looked for in texts.
-const shortest = 6
 
 // word finds what may be a vehicle number in a text: 17 capital letters and digits.
 var word = regexp.MustCompile(`\b[A-HJ-NPR-Z0-9]{17}\b`)

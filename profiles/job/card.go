@@ -132,14 +132,14 @@ func Mask(vin string) string {
 	return strings.Repeat("*", len(vin)-shown) + vin[len(vin)-shown:]
 }
 
-// shortestNumber is how long a vehicle number must be to be told from other text.
-const shortestNumber = 6
+// ShortestNumber is how long a vehicle number must be to be told from other text.
+const ShortestNumber = 6
 
 // WithoutNumber masks the vehicle number wherever it stands in a text: people write
 // it beside the field that is for it.
 func (c *Card) WithoutNumber(text []byte) []byte {
 	vin := c.Car.VIN
-	if len(vin) < shortestNumber {
+	if len(vin) < ShortestNumber {
 		return text
 	}
 	return regexp.MustCompile(`(?i)`+regexp.QuoteMeta(vin)).ReplaceAllLiteral(text, []byte(Mask(vin)))
