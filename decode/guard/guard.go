@@ -38,6 +38,26 @@ func (p Protection) Empty() bool {
 	return len(p.Counters)+len(p.Toggles)+len(p.Constants)+len(p.Parities)+len(p.Checksums) == 0
 }
 
+// Fields returns where it stands.
+func (p Protection) Fields() (list []Field) {
+	for _, c := range p.Counters {
+		list = append(list, c.Field)
+	}
+	for _, t := range p.Toggles {
+		list = append(list, t.Field)
+	}
+	for _, c := range p.Constants {
+		list = append(list, c.Field)
+	}
+	for _, c := range p.Parities {
+		list = append(list, c.Field)
+	}
+	for _, c := range p.Checksums {
+		list = append(list, c.Field)
+	}
+	return list
+}
+
 // Constant is a field that always holds the same value: part of an identifier,
 // a length, the mark of a variant.
 type Constant struct {

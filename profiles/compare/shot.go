@@ -237,27 +237,10 @@ func (s *shot) learn(list map[address]*expected) {
 				continue
 			}
 			if g, err := p.Compile(); err == nil { // what was learned can be
-				list[group[i]].guard, list[group[i]].fields = g, fields(p)
+				list[group[i]].guard, list[group[i]].fields = g, p.Fields()
 			}
 		}
 	}
-}
-
-// fields lists the fields of a protection.
-func fields(p guard.Protection) (list []guard.Field) {
-	for _, c := range p.Counters {
-		list = append(list, c.Field)
-	}
-	for _, t := range p.Toggles {
-		list = append(list, t.Field)
-	}
-	for _, c := range p.Parities {
-		list = append(list, c.Field)
-	}
-	for _, c := range p.Checksums {
-		list = append(list, c.Field)
-	}
-	return list
 }
 
 // isPage reports whether a field that counts or flips is a multiplexer by the

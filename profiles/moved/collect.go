@@ -251,20 +251,7 @@ func learnGuarded(list []*identifier) (guarded int) {
 			continue
 		}
 		guarded++
-		var fields []guard.Field
-		for _, c := range p.Counters {
-			fields = append(fields, c.Field)
-		}
-		for _, c := range p.Toggles {
-			fields = append(fields, c.Field)
-		}
-		for _, c := range p.Parities {
-			fields = append(fields, c.Field)
-		}
-		for _, c := range p.Checksums {
-			fields = append(fields, c.Field)
-		}
-		for _, f := range fields {
+		for _, f := range p.Fields() {
 			for _, bit := range guardedBits(f) {
 				list[i].taken[bit/8] |= 1 << (bit % 8)
 			}

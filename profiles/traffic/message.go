@@ -60,7 +60,7 @@ type source struct {
 
 // newMessage compiles a message; p protects it.
 func newMessage(m *decode.Message, p guard.Protection) (*message, error) {
-	t := &message{msg: m, guarded: fields(p)}
+	t := &message{msg: m, guarded: p.Fields()}
 	if len(t.guarded) > 0 {
 		g, err := p.Compile()
 		if err != nil {
@@ -76,26 +76,6 @@ func newMessage(m *decode.Message, p guard.Protection) (*message, error) {
 		t.delay = int64(a.Number * float64(time.Millisecond))
 	}
 	return t, nil
-}
-
-// fields returns where a protection writes.
-func fields(p guard.Protection) (list []guard.Field) {
-	for _, c := range p.Counters {
-		list = append(list, c.Field)
-	}
-	for _, t := range p.Toggles {
-		list = append(list, t.Field)
-	}
-	for _, c := range p.Constants {
-		list = append(list, c.Field)
-	}
-	for _, c := range p.Parities {
-		list = append(list, c.Field)
-	}
-	for _, c := range p.Checksums {
-		list = append(list, c.Field)
-	}
-	return list
 }
 
 // onChange reports whether a changed value makes the sender send.
