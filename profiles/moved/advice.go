@@ -3,7 +3,7 @@ package moved
 import "fmt"
 
 // advice says what to record where the capture cannot tell.
-func (p *plan) advice(res *Result, others bool) (list []string) {
+func (p *plan) advice(res *Result) (list []string) {
 	add := func(format string, args ...any) { list = append(list, fmt.Sprintf(format, args...)) }
 	if len(res.Proposals) == 0 || res.Proposals[0].Score < p.least() {
 		add("nothing moved as it should (%s): check the times, and that it is on this bus", p.Title)
@@ -33,7 +33,7 @@ func (p *plan) advice(res *Result, others bool) (list []string) {
 			add("it moved too seldom to rule out accident: move it at least three times, still before and after")
 		}
 	}
-	if others {
+	if res.Tied() {
 		add("several fields fit as well: give readings (--at TIME=VALUE), or record where only this one moves")
 	}
 	return list

@@ -107,7 +107,6 @@ type Result struct {
 	Remarks   []string
 	Reports   []capture.FileReport
 	Fields    int // that were looked at
-	Windows   []Span
 	Guarded   int // identifiers with counters or checksums, whose bits were left out
 }
 
@@ -168,7 +167,7 @@ func Find(ctx context.Context, opts Options) (*Result, error) {
 	if len(c.ids) == 0 {
 		return nil, ErrNothing
 	}
-	res := &Result{Reports: r.Reports(), Windows: plan.moved}
+	res := &Result{Reports: r.Reports()}
 	if c.left > 0 {
 		res.Remarks = append(res.Remarks, fmt.Sprintf("%d frames of identifiers past the first %d were not looked at", c.left, len(c.ids)))
 	}
@@ -271,7 +270,7 @@ func (res *Result) rank(plan *plan, opts *Options) {
 		return cmp.Or(rough(b.Score)-rough(a.Score), sign*cmp.Compare(b.Moving, a.Moving), cmp.Compare(b.Score, a.Score))
 	})
 	res.Proposals = res.Proposals[:min(len(res.Proposals), maxProposals)]
-	others, lag := false, plan.lag()
+	lag := plan.lag()
 	for i := range res.Proposals {
 		p := &res.Proposals[i]
 		p.Chance *= float64(res.Fields)
@@ -284,13 +283,12 @@ func (res *Result) rank(plan *plan, opts *Options) {
 				break
 			}
 		}
-		others = others || p.Tied && p.CopyOf != 0
 	}
 	if len(res.Proposals) > 1 && res.Proposals[1].Tied {
 		res.Proposals[0].Tied = true
 	}
 	res.Told = len(res.Proposals) > 0 && res.Proposals[0].claimed(plan)
-	res.Record = plan.advice(res, others)
+	res.Record = plan.advice(res)
 }
 
 // Tied reports whether others than copies fit as well as the first.

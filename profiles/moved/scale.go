@@ -42,10 +42,7 @@ func (p *plan) scale(out *Proposal, opts *Options) Scale {
 		s.Offset = ends[0] - s.Factor*out.Rest
 		s.From = from
 	default:
-		s.Unit = ""
-		if opts.Unit != "" {
-			s.Unit = opts.Unit
-		}
+		s.Unit = opts.Unit
 	}
 	return s
 }

@@ -54,7 +54,7 @@ func within(points []point, spans []Span) []point {
 
 // score holds a field against what it should have done.
 func (p *plan) score(id *identifier, c candidate) Proposal {
-	out := Proposal{Bus: id.bus, ID: id.id, Bytes: id.length, Field: c.Field, Moving: c.moving, CopyOf: -1, Chance: 1}
+	out := Proposal{Bus: id.bus, ID: id.id, Bytes: id.length, Field: c.Field, Moving: c.moving, Chance: 1}
 	points := id.points(c.Field)
 	switch p.shape {
 	case strokes:

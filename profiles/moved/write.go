@@ -25,13 +25,9 @@ const extendedMark = 1 << 31
 
 // SignalLine returns the SG_ line of a proposal.
 func (n *Named) SignalLine() string {
-	sign := "+"
-	if n.Field.Signed {
-		sign = "-"
-	}
 	low, high := n.limits()
-	return fmt.Sprintf(` SG_ %s : %d|%d@%d%s (%s,%s) [%s|%s] "%s" Vector__XXX`, n.Signal,
-		n.Field.Start, n.Field.Length, n.Field.Order, sign, number(n.Scale.Factor), number(n.Scale.Offset),
+	return fmt.Sprintf(` SG_ %s : %s (%s,%s) [%s|%s] "%s" Vector__XXX`, n.Signal,
+		n.Field, number(n.Scale.Factor), number(n.Scale.Offset),
 		number(low), number(high), strings.NewReplacer(`"`, "", `\`, "").Replace(n.Scale.Unit))
 }
 
