@@ -362,7 +362,8 @@ func (p *Proposal) layout(c *tableColumn) {
 	case len(parts[4]) == 2:
 		order[2] = "YY"
 	}
-	if order == nil || len(parts) > 6 {
+	words := func(r rune) bool { return r != 'T' && (r >= 'A' && r <= 'Z' || r >= 'a' && r <= 'z') }
+	if order == nil || len(parts) > 6 || strings.ContainsFunc(m[1], words) {
 		p.doubt("time.layout", "the date is not understood: write YYYY, MM, DD, hh, mm, ss for its parts")
 		return
 	}
