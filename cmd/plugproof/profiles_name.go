@@ -104,7 +104,7 @@ func runProfilesName(ctx context.Context, a *app, o *nameOptions, paths []string
 	opts.Opened = func(r *capture.Reader) { stop = a.progress(r) }
 	res, err := moved.Find(ctx, opts)
 	stop()
-	if u, ok := errors.AsType[*moved.UsageError](err); ok && u.Try != "" {
+	if u, ok := errors.AsType[*moved.UsageError](err); ok {
 		return hint(err, "%s", u.Try)
 	}
 	if err != nil {

@@ -145,9 +145,6 @@ func FirstStamp(ctx context.Context, paths []string, columns *capture.Columns) (
 // Find looks for what was moved. The error is a *UsageError where the options do
 // not say enough.
 func Find(ctx context.Context, opts Options) (*Result, error) {
-	if slices.Contains(opts.Captures, "-") {
-		return nil, &UsageError{Text: "cannot look into standard input: its first stamp is needed before the rest"}
-	}
 	plan, err := newPlan(&opts)
 	if err != nil {
 		return nil, err
