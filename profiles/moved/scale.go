@@ -261,23 +261,17 @@ func (p *plan) pattern(id *identifier, c candidate) (Span, bool) {
 	if reach == 0 || p.graded && distinct(points) < 16 {
 		return Span{}, false
 	}
-	n, up, from, to := 0, false, int64(0), int64(0)
+	away := func(x point) float64 { return math.Abs(x.value-rest) / reach }
+	n, flickers, _ := count(points, away)
+	from, to := -1, 0
 	for i, x := range points {
-		d := math.Abs(x.value-rest) / reach
-		switch {
-		case d > 0.1:
-			if n == 0 && !up && from == 0 {
-				from = x.time
+		if away(x) > 0.1 {
+			if from < 0 {
+				from = i
 			}
-			to = points[min(i+1, len(points)-1)].time
-		}
-		if !up && d > 0.65 {
-			up = true
-			n++
-		} else if up && d < 0.35 {
-			up = false
+			to = min(i+1, len(points)-1)
 		}
 	}
-	at := Span{from - margin, to + margin}
-	return at, n == p.n && 4*(at.End-at.Start) <= p.total
+	at := Span{points[from].time - margin, points[to].time + margin}
+	return at, n+flickers == p.n && 4*(at.End-at.Start) <= p.total
 }
