@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -15,6 +16,7 @@ import (
 
 	"plugproof/decode/atomicfile"
 	"plugproof/decode/capture"
+	"plugproof/decode/dbc"
 	"plugproof/profiles/check"
 	"plugproof/profiles/moved"
 )
@@ -131,6 +133,9 @@ func runProfilesName(ctx context.Context, a *app, o *nameOptions, paths []string
 	return err
 }
 
+// maxSignalName is how many characters the name of a signal has at most in a DBC file.
+const maxSignalName = 32
+
 // check refuses flags that contradict each other.
 func (o *nameOptions) check() error {
 	if err := o.known(); err != nil {
@@ -145,19 +150,10 @@ func (o *nameOptions) check() error {
 		return hint(fmt.Errorf("--pick %d: proposals count from 1", o.pick), "--pick 1")
 	case o.write == "" && (o.merge || o.pick > 0 || o.as != ""):
 		return hint(errors.New("--merge, --pick and --as say how to --write"), "--write car.dbc")
-	case o.as != "" && !isSignalName(o.as):
+	case len(o.as) > maxSignalName || !dbc.IsIdentifier(o.as):
 		return hint(fmt.Errorf("--as %q is no name for a DBC file", o.as), "letters, digits and _, no digit first")
 	}
 	return nil
-}
-
-func isSignalName(s string) bool {
-	for i, r := range s {
-		if r != '_' && (r < 'a' || r > 'z') && (r < 'A' || r > 'Z') && (i == 0 || r < '0' || r > '9') {
-			return false
-		}
-	}
-	return len(s) <= 32
 }
 
 // options reads what the flags and the stages beside the captures say.
@@ -229,10 +225,7 @@ func (o *nameOptions) writeDBC(res *moved.Result, doc *nameDocument) error {
 		return fmt.Errorf("--pick %d: there are %s", pick, plural(len(res.Proposals), "proposal"))
 	}
 	p := res.Proposals[max(0, pick-1)]
-	named := moved.Named{Proposal: p, Signal: o.as}
-	if named.Signal == "" {
-		named.Signal = moved.SignalName(o.moved)
-	}
+	named := moved.Named{Proposal: p, Signal: cmp.Or(o.as, moved.SignalName(o.moved))}
 	src, err := os.ReadFile(o.write)
 	switch {
 	case o.merge && err != nil:

@@ -105,7 +105,7 @@ func (l *linter) messageNames() {
 func (l *linter) identifiers() {
 	var odd []Diagnostic
 	check := func(pos Position, name string) {
-		if !isIdentifier(name) {
+		if !IsIdentifier(name) {
 			odd = append(odd,
 				say("name/not-identifier", "name %q is not a plain identifier", name).at(pos, Note))
 		}
@@ -128,8 +128,8 @@ func (l *linter) identifiers() {
 	l.found = append(l.found, odd[0])
 }
 
-// isIdentifier says whether a name is made of letters, digits and _, no digit first.
-func isIdentifier(name string) bool {
+// IsIdentifier reports whether a name is made of letters, digits and _, no digit first.
+func IsIdentifier(name string) bool {
 	for i := range len(name) {
 		if c := name[i]; c >= 0x80 || !wordByte(c) || i == 0 && c >= '0' && c <= '9' {
 			return false
