@@ -112,3 +112,11 @@ func (s *Signal) bitsIn(b int) byte {
 	}
 	return bits
 }
+
+// Mask returns the bits that the signal has in the first eight bytes of a payload, byte 0 lowest.
+func (s *Signal) Mask() (mask uint64) {
+	for b := range 8 {
+		mask |= uint64(s.bitsIn(b)) << (8 * b)
+	}
+	return mask
+}

@@ -6,7 +6,6 @@ import (
 	"slices"
 	"strings"
 
-	"plugproof/decode/can"
 	"plugproof/decode/dbc"
 	"plugproof/decode/guard"
 	"plugproof/profiles/rules"
@@ -116,15 +115,7 @@ func (s *stream) bits(signal int) (mask uint64) {
 	if def.Length > 64 {
 		return 0
 	}
-	f := can.Frame{Len: can.MaxFDLen, Flags: can.FD}
-	sig := s.plan.decoder.Signal(def.Name)
-	if sig == nil || sig.Put(&f, ^uint64(0)>>(64-def.Length)) != nil {
-		return 0
-	}
-	for b := range 8 {
-		mask |= uint64(f.Data[b]) << (8 * b)
-	}
-	return mask
+	return def.Mask()
 }
 
 // quantities returns the bits whose values are compared by state, and those of

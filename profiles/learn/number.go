@@ -1,8 +1,6 @@
 package learn
 
 import (
-	"plugproof/decode"
-	"plugproof/decode/can"
 	"plugproof/decode/carnumber"
 	"plugproof/decode/dbc"
 	"plugproof/profiles"
@@ -50,20 +48,13 @@ func stillText(still *profiles.Bits) (mask uint64) {
 
 // namedBits returns the bits of the signals that are named as the number of the car.
 func namedBits(def *dbc.Message) (mask uint64) {
-	decoder, _ := decode.NewDecoder([]decode.Mapping{{Database: &dbc.Database{Messages: []*dbc.Message{def}}}})
-	for _, m := range decoder.Bus("").Messages() {
-		for i := range m.Signals {
-			sig := &m.Signals[i]
-			if !rules.NamesNumber(def.Name, sig.Def) {
-				continue
-			}
-			f := can.Frame{Len: can.MaxFDLen, Flags: can.FD}
-			if sig.Def.Length > 64 || sig.Put(&f, ^uint64(0)>>(64-sig.Def.Length)) != nil {
-				return ^uint64(0)
-			}
-			for b := range 8 {
-				mask |= uint64(f.Data[b]) << (8 * b)
-			}
+	for _, sig := range def.Signals {
+		switch {
+		case !rules.NamesNumber(def.Name, sig):
+		case sig.Length > 64:
+			return ^uint64(0)
+		default:
+			mask |= sig.Mask()
 		}
 	}
 	return mask

@@ -9,7 +9,6 @@ import (
 	"strings"
 	"time"
 
-	"plugproof/decode/dbc"
 	"plugproof/profiles"
 	"plugproof/profiles/evidence"
 )
@@ -374,25 +373,7 @@ func definedBits(m *profiles.MessageFacts) (mask uint64) {
 		return 0
 	}
 	for _, s := range m.Def.Signals {
-		mask |= bitsOf(s)
-	}
-	return mask
-}
-
-// bitsOf returns the bits of the first 8 bytes that a signal takes.
-func bitsOf(s *dbc.Signal) (mask uint64) {
-	bit := s.Start
-	for range s.Length {
-		if bit >= 0 && bit < 64 {
-			mask |= 1 << bit
-		}
-		if s.Order == dbc.Intel {
-			bit++
-		} else if bit%8 == 0 {
-			bit += 15
-		} else {
-			bit--
-		}
+		mask |= s.Mask()
 	}
 	return mask
 }

@@ -52,7 +52,7 @@ func bitNames(m *profiles.MessageFacts, mask uint64) string {
 	var names []string
 	if m.Def != nil {
 		for _, sig := range m.Def.Signals {
-			if held := bitsOf(sig); held&mask != 0 {
+			if held := sig.Mask(); held&mask != 0 {
 				names = append(names, sig.Name)
 				mask &^= held
 			}
