@@ -74,6 +74,7 @@ func (d *delimited) record(line []byte) Kind {
 		return kind
 	}
 	if kind := d.payload(); kind != good {
+		f.Len = can.MaxFDLen // any of Data may hold something: the next record clears it all
 		return kind
 	}
 	if d.clock.gaps {
@@ -194,7 +195,6 @@ func (d *delimited) setLength(n uint64, code bool, column int, field []byte) Kin
 		d.once(&d.fd, "frames of more than 8 bytes were taken for CAN FD: no column says so")
 	}
 	if !lengthOf(f, n, code) {
-		f.Len = can.MaxFDLen // for Data to be cleared
 		return d.failed(faultLength, column, field)
 	}
 	return good
@@ -209,9 +209,6 @@ func (d *delimited) oneColumn(stated bool) Kind {
 		want = int(f.Len)
 	}
 	n, kind := parseField(field, f.Data[:want], l.separator, l.base)
-	if n > int(f.Len) && (kind != good || n > want) {
-		clear(f.Data[:])
-	}
 	switch {
 	case kind == Malformed:
 		return d.failed(faultData, l.data, field)
@@ -222,11 +219,7 @@ func (d *delimited) oneColumn(stated bool) Kind {
 	case stated:
 		return good
 	}
-	if kind := d.setLength(uint64(n), false, l.data, field); kind != good {
-		clear(f.Data[:])
-		return kind
-	}
-	return good
+	return d.setLength(uint64(n), false, l.data, field)
 }
 
 // manyColumns reads a byte from each field: as many as the length says, else up
@@ -252,23 +245,17 @@ func (d *delimited) manyColumns(stated bool) Kind {
 		}
 		b, ok := parseByte(field, l.base)
 		if !ok {
-			clear(f.Data[:])
 			return d.failed(faultData, l.from+n, field)
 		}
 		f.Data[n] = b
 	}
 	switch {
 	case stated && n < want:
-		clear(f.Data[:])
 		return d.failed(faultFewer, l.from+n, nil)
 	case stated:
 		return good
 	}
-	if kind := d.setLength(uint64(n), false, l.from, nil); kind != good {
-		clear(f.Data[:])
-		return kind
-	}
-	return good
+	return d.setLength(uint64(n), false, l.from, nil)
 }
 
 // errorPayload reads the details of an error frame, where the capture has them.
