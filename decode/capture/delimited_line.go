@@ -296,40 +296,40 @@ func (d *delimited) split(line []byte) Kind {
 		return d.splitBlanks(line)
 	}
 	for len(d.fields) < d.l.most {
-		start := 0
-		for start < len(line) && (line[start] == ' ' || line[start] == '\t' && delimiter != '\t') {
-			start++
-		}
-		if start < len(line) && line[start] == '"' {
-			field, rest, ok := d.unquote(line[start:])
-			for ok && len(rest) > 0 && (rest[0] == ' ' || rest[0] == '\t' && delimiter != '\t') {
-				rest = rest[1:]
-			}
+		line = skipBlanks(line, delimiter)
+		var field []byte
+		if len(line) > 0 && line[0] == '"' {
+			quoted, rest, ok := d.unquote(line)
+			rest = skipBlanks(rest, delimiter)
 			if !ok || len(rest) > 0 && rest[0] != delimiter {
-				return d.failed(faultQuote, len(d.fields), line[start:])
+				return d.failed(faultQuote, len(d.fields), line)
 			}
-			d.fields = append(d.fields, trimBlanks(field))
-			if len(rest) == 0 {
-				return good
+			field, line = trimBlanks(quoted), rest
+		} else {
+			end := 0
+			for end < len(line) && line[end] != delimiter {
+				end++
 			}
-			line = rest[1:]
-			continue
-		}
-		end := start
-		for end < len(line) && line[end] != delimiter {
-			end++
-		}
-		field := line[start:end]
-		for len(field) > 0 && isBlank(field[len(field)-1]) {
-			field = field[:len(field)-1]
+			field, line = line[:end], line[end:]
+			for len(field) > 0 && isBlank(field[len(field)-1]) {
+				field = field[:len(field)-1]
+			}
 		}
 		d.fields = append(d.fields, field)
-		if end == len(line) {
+		if len(line) == 0 {
 			return good
 		}
-		line = line[end+1:]
+		line = line[1:]
 	}
 	return good
+}
+
+// skipBlanks passes over blanks that are no delimiters.
+func skipBlanks(s []byte, delimiter byte) []byte {
+	for len(s) > 0 && (s[0] == ' ' || s[0] == '\t' && delimiter != '\t') {
+		s = s[1:]
+	}
+	return s
 }
 
 // splitBlanks is split for fields with blanks between them.
