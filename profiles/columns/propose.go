@@ -45,9 +45,6 @@ type ProposedFlag struct {
 	Words  []string
 }
 
-// LookAhead is how much of a capture a proposal is made from, in bytes.
-const LookAhead = 64 << 10
-
 // ErrNoTable is the reason where no proposal can be made.
 var ErrNoTable = errors.New("no line of it looks like fields with a delimiter between them")
 
@@ -81,24 +78,20 @@ func Propose(head []byte) (*Proposal, error) {
 // them.
 func (p *Proposal) table(lines []string) (rows [][]string) {
 	for _, d := range []struct{ name, char string }{{"tab", "\t"}, {";", ";"}, {"|", "|"}, {",", ","}, {"blanks", " "}} {
-		first, count := -1, 0
+		first := 0
+		rows = nil
 		for i, line := range lines {
 			if fields := cut(line, d.char); isRecord(fields, d.char) {
-				count++
-				if first < 0 {
+				if rows == nil {
 					first = i
 				}
-			}
-		}
-		if count*2 < len(lines)-first || first < 0 {
-			continue
-		}
-		p.Delimiter, p.Skip = d.name, first
-		for _, line := range lines[first:] {
-			if fields := cut(line, d.char); isRecord(fields, d.char) {
 				rows = append(rows, fields)
 			}
 		}
+		if rows == nil || len(rows)*2 < len(lines)-first {
+			continue
+		}
+		p.Delimiter, p.Skip = d.name, first
 		p.head(lines[:first], d.char, rows)
 		return rows
 	}
@@ -386,6 +379,7 @@ func (p *Proposal) layout(c *tableColumn) {
 
 // findID finds the identifiers: numbers below 2^29 that come again.
 func (p *Proposal) findID(t table) {
+	usual := regexp.MustCompile(`^(0[xX])?([0-9A-Fa-f]{3}|[0-9A-Fa-f]{8})[xXhH]?$`)
 	best, score := -1, 0
 	for i := range t {
 		c, s := &t[i], 1
@@ -398,7 +392,7 @@ func (p *Proposal) findID(t table) {
 		if c.named("id", "identifier", "arbitration", "canid", "msgid") {
 			s += 6
 		}
-		if c.all(regexp.MustCompile(`^(0[xX])?([0-9A-Fa-f]{3}|[0-9A-Fa-f]{8})[xXhH]?$`)) {
+		if c.all(usual) {
 			s += 2
 		}
 		if n := c.distinct(); n > 1 && n < len(c.values) {
@@ -422,7 +416,7 @@ func (p *Proposal) findID(t table) {
 func (p *Proposal) base(c *tableColumn) {
 	low := func(v string) string { return strings.ToLower(v) }
 	prefixed := func(v string) bool { return strings.HasPrefix(low(v), "0x") }
-	letters := func(v string) bool { return strings.ContainsAny(strings.TrimSuffix(low(v), "x"), "abcdef") }
+	letters := func(v string) bool { return strings.ContainsAny(low(v), "abcdef") }
 	switch {
 	case c.some(prefixed):
 		if p.Base = "hex"; c.some(func(v string) bool { return !prefixed(v) }) {
@@ -450,7 +444,7 @@ func (p *Proposal) base(c *tableColumn) {
 
 // findData finds the payload: one column of bytes, or many of one byte each.
 func (p *Proposal) findData(t table) {
-	small := regexp.MustCompile(`^(0[xX])?[0-9A-Fa-f]{1,2}$`)
+	short, small := regexp.MustCompile(`^(0[xX])?[0-9A-Fa-f]{1,3}$`), regexp.MustCompile(`^(0[xX])?[0-9A-Fa-f]{1,2}$`)
 	for i := len(t) - 1; i > p.ID; i-- {
 		c := &t[i]
 		long := c.some(func(v string) bool { return len(v) > 4 })
@@ -462,7 +456,7 @@ func (p *Proposal) findData(t table) {
 	}
 	for to := len(t) - 1; to > p.ID; to-- {
 		from := to
-		for from > p.ID && t[from].all(regexp.MustCompile(`^(0[xX])?[0-9A-Fa-f]{1,3}$`)) && from != p.Time && !t[from].isLength() {
+		for from > p.ID && t[from].all(short) && from != p.Time && !t[from].isLength() {
 			from--
 		}
 		if from++; to-from >= 3 || to >= from && t[from].named("data", "b0", "d0", "data0", "byte0", "byte", "b1", "d1", "data1", "byte1") {
@@ -511,10 +505,10 @@ func (c *tableColumn) isLength() bool { return c.named("dlc", "len", "length", "
 
 // findLength finds the column of lengths.
 func (p *Proposal) findLength(t table) {
-	first := cmp.Or(max(p.Data, p.DataFrom), len(t))
+	first, small := cmp.Or(max(p.Data, p.DataFrom), len(t)), regexp.MustCompile(`^\d{1,2}$`)
 	for i := range t {
 		c := &t[i]
-		if i == p.Time || i == p.ID || p.Length == i || i >= first && p.Data < 0 || !c.all(regexp.MustCompile(`^\d{1,2}$`)) {
+		if i == p.Time || i == p.ID || p.Length == i || i >= first && p.Data < 0 || !c.all(small) {
 			continue
 		}
 		if c.isLength() || p.Length < 0 && p.fits(t, i) {
@@ -532,12 +526,12 @@ func (p *Proposal) fits(t table, column int) bool {
 		return false
 	}
 	for i, v := range t[column].values {
-		figures := strings.Count(strings.Map(func(r rune) rune {
+		figures := 0
+		for _, r := range t[p.Data].values[i] {
 			if strings.ContainsRune("0123456789abcdefABCDEF", r) {
-				return '#'
+				figures++
 			}
-			return -1
-		}, t[p.Data].values[i]), "#")
+		}
 		if n, err := strconv.Atoi(v); err != nil || n*2 != figures {
 			return false
 		}
@@ -573,23 +567,7 @@ func (p *Proposal) findWords(t table) {
 			continue
 		}
 		for _, f := range flagWords {
-			var found []string
-			for _, v := range c.values {
-				if low := strings.ToLower(v); slices.Contains(f.words, low) && !slices.Contains(found, v) {
-					found = append(found, v)
-				}
-			}
-			if len(found) == 0 && c.named(append(f.words, map[string]string{"extended": "ide"}[f.key])...) && c.name != "" {
-				for _, v := range c.values {
-					if slices.Contains([]string{"1", "true", "yes", "x", "y"}, strings.ToLower(v)) && !slices.Contains(found, v) {
-						found = append(found, v)
-					}
-				}
-				if len(found) == 0 && c.all(regexp.MustCompile(`(?i)^(0|1|true|false|yes|no|x|y|n)$`)) {
-					found = []string{"1", "true"}
-					p.doubt(f.key+".words", "no record shows what a frame that has it is marked with")
-				}
-			}
+			found := p.flagWords(c, f.key, f.words)
 			if len(found) > 0 && !slices.ContainsFunc(p.Flags, func(have ProposedFlag) bool { return have.Key == f.key }) {
 				p.Flags = append(p.Flags, ProposedFlag{f.key, i, found})
 			}
@@ -598,4 +576,32 @@ func (p *Proposal) findWords(t table) {
 	if slices.ContainsFunc(p.Flags, func(f ProposedFlag) bool { return f.Key == "extended" }) {
 		p.Extended, p.Suffix = "", ""
 	}
+}
+
+// flagWords lists the fields of a column that say that a frame has a flag: words
+// for it, or a yes where the column is named by one.
+func (p *Proposal) flagWords(c *tableColumn, key string, words []string) []string {
+	if found := c.among(words); len(found) > 0 {
+		return found
+	}
+	if !c.named(words...) && !(key == "extended" && c.named("ide")) {
+		return nil
+	}
+	found := c.among([]string{"1", "true", "yes", "x", "y"})
+	if len(found) == 0 && c.all(regexp.MustCompile(`(?i)^(0|1|true|false|yes|no|x|y|n)$`)) {
+		found = []string{"1", "true"}
+		p.doubt(key+".words", "no record shows what a frame that has it is marked with")
+	}
+	return found
+}
+
+// among lists the different fields that are one of the words, in letters of either
+// case.
+func (c *tableColumn) among(words []string) (found []string) {
+	for _, v := range c.values {
+		if slices.Contains(words, strings.ToLower(v)) && !slices.Contains(found, v) {
+			found = append(found, v)
+		}
+	}
+	return found
 }
