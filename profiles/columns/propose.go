@@ -2,7 +2,6 @@ package columns
 
 import (
 	"bytes"
-	"cmp"
 	"errors"
 	"regexp"
 	"slices"
@@ -505,10 +504,10 @@ func (c *tableColumn) isLength() bool { return c.named("dlc", "len", "length", "
 
 // findLength finds the column of lengths.
 func (p *Proposal) findLength(t table) {
-	first, small := cmp.Or(max(p.Data, p.DataFrom), len(t)), regexp.MustCompile(`^\d{1,2}$`)
+	small := regexp.MustCompile(`^\d{1,2}$`)
 	for i := range t {
 		c := &t[i]
-		if i == p.Time || i == p.ID || p.Length == i || i >= first && p.Data < 0 || !c.all(small) {
+		if i == p.Time || i == p.ID || p.Length == i || p.DataFrom >= 0 && i >= p.DataFrom || !c.all(small) {
 			continue
 		}
 		if c.isLength() || p.Length < 0 && p.fits(t, i) {

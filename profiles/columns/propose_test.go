@@ -111,6 +111,17 @@ func countFrames(t *testing.T, c *capture.Columns, text string) (n int) {
 	}
 }
 
+// A length is found also where no bytes are.
+func TestProposeLengthWithoutData(t *testing.T) {
+	p, err := Propose([]byte("Time [s];ID;DLC;Text\n0.010;1A0;2;a remark\n0.020;1A1;3;a remark\n"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if file := string(p.Format()); !strings.Contains(file, `length: {column: "DLC"}`) || p.Doubts["data"] == "" {
+		t.Error(file)
+	}
+}
+
 func TestProposeRefuses(t *testing.T) {
 	for name, text := range map[string]string{"prose": "nothing to see\nhere at all\n", "empty": "", "UTF-16": "\xFF\xFE1\x00,\x00"} {
 		if p, err := Propose([]byte(text)); err == nil {
