@@ -79,11 +79,7 @@ func parseStamp(s []byte) (ns int64, rest []byte, kind Kind) {
 func parseFraction(s []byte) (ns int64, rest []byte, kind Kind) {
 	i := 0
 	if len(s) > 1 && s[0] == '.' && isDigit(s[1]) {
-		unit := int64(1e9)
-		for i = 1; i < len(s) && isDigit(s[i]); i++ {
-			unit /= 10 // to 0 after the ninth
-			ns += int64(s[i]-'0') * unit
-		}
+		ns, i = fractionNanos(s)
 	}
 	switch {
 	case i == len(s), i == 0 && len(s) == 1 && s[0] == '.':
@@ -92,6 +88,17 @@ func parseFraction(s []byte) (ns int64, rest []byte, kind Kind) {
 		return 0, s, Malformed
 	}
 	return ns, s[i+1:], good
+}
+
+// fractionNanos reads the figures behind the point that s begins with, and returns
+// where they end. Those after the ninth are dropped.
+func fractionNanos(s []byte) (ns int64, end int) {
+	unit := int64(1e9)
+	for end = 1; end < len(s) && isDigit(s[end]); end++ {
+		unit /= 10 // to 0 after the ninth
+		ns += int64(s[end]-'0') * unit
+	}
+	return ns, end
 }
 
 // maxSeconds keeps a stamp within int64 nanoseconds: the year 2262.

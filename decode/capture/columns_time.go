@@ -151,13 +151,9 @@ func (p *clockParts) fraction(s []byte, comma bool) (rest []byte, ok bool) {
 	if len(s) == 0 || s[0] != '.' && !(comma && s[0] == ',') {
 		return s, true
 	}
-	unit := int64(1e9)
-	i := 1
-	for ; i < len(s) && isDigit(s[i]); i++ {
-		unit /= 10 // to 0 after the ninth
-		p.ns += int64(s[i]-'0') * unit
-	}
-	return s[i:], i > 1
+	ns, end := fractionNanos(s)
+	p.ns = ns
+	return s[end:], end > 1
 }
 
 // zone reads what may follow the whole: nothing, Z, +02:00, +0200 or +02.
