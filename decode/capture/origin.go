@@ -3,6 +3,7 @@ package capture
 import (
 	"bufio"
 	"bytes"
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
@@ -162,12 +163,20 @@ func Head(path string, opts Options) ([]byte, error) {
 		return nil, &Error{Path: path, Offset: -1, Err: err}
 	}
 	defer o.close()
-	if err := o.inflate(); err != nil {
+	head, err := o.head()
+	if err != nil {
 		return nil, &Error{Path: path, Offset: -1, Err: err}
+	}
+	return head, nil
+}
+
+func (o *origin) head() ([]byte, error) {
+	if err := o.inflate(); err != nil {
+		return nil, cmp.Or(o.err, err)
 	}
 	head, err := o.plain.Peek(lookAhead)
 	if err != nil && !errors.Is(err, io.EOF) {
-		return nil, &Error{Path: path, Offset: -1, Err: err}
+		return nil, cmp.Or(o.err, err)
 	}
 	return bytes.Clone(head), nil
 }

@@ -449,3 +449,12 @@ func ExampleOpen() {
 	// body 18DB33F1 02 01 0C
 	// candump log 3 2 [{39 2}]
 }
+
+// A head that cannot be read says why once, without the path that it has already.
+func TestHeadFails(t *testing.T) {
+	failing := iotest.ErrReader(&os.PathError{Op: "read", Path: "a", Err: os.ErrClosed})
+	_, err := Head("-", Options{Stdin: failing})
+	if e, ok := errors.AsType[*Error](err); !ok || e.Err != os.ErrClosed {
+		t.Errorf("%v", err)
+	}
+}
