@@ -20,11 +20,12 @@ const foldBatch = 512
 
 // Fold reads all captures to their end through collectors made by fresh and
 // returns the merged one. Candump logs, and delimited text whose stamps do not
-// hang together, are cut into chunks of fixed size and read by Options.Workers goroutines, each chunk through a collector of its own;
-// the chunks, and so the result, do not depend on the number of workers. Any
-// other capture is read in one stretch. fresh is never called by two goroutines
-// at once, and as late as can be: when it is called for a stretch, those long
-// before it are merged. After an error the collector holds what was read before it.
+// hang together, are cut into chunks of fixed size and read by Options.Workers
+// goroutines, each chunk through a collector of its own; the chunks, and so the
+// result, do not depend on the number of workers. Any other capture is read in one
+// stretch. fresh is never called by two goroutines at once, and as late as can be:
+// when it is called for a stretch, those long before it are merged. After an error
+// the collector holds what was read before it.
 func Fold[C Collector[C]](ctx context.Context, r *Reader, fresh func() C) (C, error) {
 	f := folding[C]{ctx: ctx, r: r, fresh: fresh, total: fresh()}
 	err := r.open()
