@@ -18,8 +18,8 @@ import (
 // each line came from.
 type Composed struct {
 	Profile
-	Parts   []string // files it was made of, the profile's own last
-	tree    *ast.MappingNode
+	Parts   []string                  // files it was made of, the profile's own last
+	tree    *ast.MappingNode          // nil when it was prepared
 	own     map[*ast.MappingNode]bool // mappings made here; the others are those of files
 	origins map[string]origin         // by YAML path
 	shown   int                       // problems with an excerpt

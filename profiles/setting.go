@@ -131,7 +131,7 @@ func (m *MessageFacts) Signal(name string) *dbc.Signal {
 // Load composes the profile of that name and joins it with its DBC files. The
 // error is Problems, or wraps ErrNoProfile.
 func (l *Library) Load(name string) (*Setting, error) {
-	c, err := l.Compose(name)
+	c, err := l.composed(name)
 	if err != nil {
 		return nil, err
 	}

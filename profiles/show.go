@@ -14,8 +14,12 @@ type Line struct {
 }
 
 // Lines gives the composed profile as a YAML file, line by line, each with the
-// part it came from. Read again, the text gives the same profile.
+// part it came from. Read again, the text gives the same profile. A Setting has
+// them only where its profile was not prepared: ask Compose for them.
 func (c *Composed) Lines() []Line {
+	if c.tree == nil {
+		return nil
+	}
 	w := lineWriter{c: c}
 	w.mapping(c.tree, "")
 	return w.lines

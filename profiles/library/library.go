@@ -16,7 +16,7 @@ import (
 	"strings"
 )
 
-//go:embed *.dbc *.yaml parts/*.yaml
+//go:embed *.dbc *.yaml parts/*.yaml prepared
 var files embed.FS
 
 // FS returns the profiles and the DBC files that they name.
