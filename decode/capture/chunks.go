@@ -19,7 +19,12 @@ const chunkSize = 1 << 20
 
 // mostWorkers bounds the memory on machines with many cores; one goroutine that
 // cuts cannot feed many more.
-const mostWorkers = 8
+const mostWorkers = 6
+
+// firstBuffers is how many chunks are read at once before the first was merged; each
+// merge allows one more. A collector can take more room as long as nothing is known
+// of the capture, and there may be as many as there are workers.
+const firstBuffers = 3
 
 // chunk is a piece of a log that holds whole lines.
 type chunk struct {
@@ -174,6 +179,7 @@ type chunkFold[C Collector[C]] struct {
 	dec  chunkDecoder // its twins read
 	gate *gate
 	free chan []byte
+	late int // buffers not handed out yet
 	cut  chan chunk
 	read chan part[C]
 	one  sync.Mutex // held while fresh is called
@@ -192,9 +198,11 @@ func (f *folding[C]) chunks(dec chunkDecoder) error {
 		folding: f, file: uint16(f.r.next - 1), dec: dec, gate: newGate(&f.r.buses),
 		free: make(chan []byte, buffers), cut: make(chan chunk, buffers), read: make(chan part[C], buffers),
 	}
-	for range buffers {
+	first := min(buffers, firstBuffers)
+	for range first {
 		p.free <- nil // made when it is needed
 	}
+	p.late = buffers - first
 	cutter := dec.place().cutter()
 	var running sync.WaitGroup
 	running.Go(func() { p.cutAll(cutter) })
@@ -295,6 +303,10 @@ func (p *chunkFold[C]) mergeAll() {
 			p.r.seen.Merge(part.seen)
 			p.total.Merge(part.c)
 			p.free <- part.chunk.data[:cap(part.chunk.data)]
+			if p.late > 0 {
+				p.late--
+				p.free <- nil
+			}
 		}
 	}
 }
