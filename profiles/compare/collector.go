@@ -13,7 +13,7 @@ import (
 const (
 	maxStates  = 512  // told apart; the frames of others are in no state
 	maxStreams = 4096 // identifiers of one bus that are compared
-	worstGaps  = 8    // kept of each identifier
+	worstGaps  = 32   // kept of each identifier: one each time that the key is turned off, and some
 	maxValues  = 16   // distinct raw values counted of a signal
 	maxChanges = 256  // kept of a signal by which a unit complains, or the key is told
 )

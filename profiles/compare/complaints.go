@@ -85,27 +85,29 @@ func (j *judge) complaint(x *subject, i int, flag *flagPlan) (r Row, ok bool) {
 }
 
 // standing returns for how long a signal stood at the values of a flag, ns, while
-// it meant something.
+// it meant something: with the key on, and settled since it was turned.
 func (s *shot) standing(st *stream, i int, flag *flagPlan) (lasted int64) {
-	from, to := s.awake()
-	if flag.BulbCheck > 0 {
-		from = max(from, from-grace+int64(flag.BulbCheck)+markerSlack)
-	}
 	changes := st.signals[i].changes
 	if changes == nil {
 		return 0
 	}
+	settling := grace
+	if flag.BulbCheck > 0 {
+		settling = max(settling, int64(flag.BulbCheck)+markerSlack)
+	}
 	mask := st.plan.signals[i].mask
 	steps := changes.Steps()
 	for k, step := range steps {
-		end := min(to, st.last.Time)
+		end := st.last.Time
 		if k+1 < len(steps) {
-			end = min(to, steps[k+1].Time)
+			end = min(end, steps[k+1].Time)
 		}
 		if !slices.ContainsFunc(flag.Values, func(v int64) bool { return uint64(v)&mask == step.Raw }) {
 			continue
 		}
-		lasted += max(0, end-max(from, step.Time))
+		for _, keyed := range s.keyed {
+			lasted += max(0, min(end, keyed[1])-max(step.Time, keyed[0]+settling))
+		}
 	}
 	return lasted
 }

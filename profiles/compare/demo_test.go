@@ -128,3 +128,33 @@ func TestSameCar(t *testing.T) {
 		})
 	}
 }
+
+// TestKeyTwice holds that the lamps that check themselves at the second turn of the
+// key of one capture are no complaint, whichever capture it is in.
+func TestKeyTwice(t *testing.T) {
+	car, err := demo.ParseSetting("lowan-2-20t-a5")
+	if err != nil {
+		t.Fatal(err)
+	}
+	once := record(t, car, demo.Options{Seed: 1})
+	twice := record(t, car, demo.Options{Seed: 2})
+	again := record(t, car, demo.Options{Seed: 3, Start: twice.Frames[len(twice.Frames)-1].Time + 4e9})
+	for i := range again.Frames {
+		if a, b := again.Buses.Name(again.Frames[i].Bus), twice.Buses.Name(again.Frames[i].Bus); a != b {
+			t.Fatalf("bus %d is %s and %s", again.Frames[i].Bus, a, b)
+		}
+	}
+	twice.Frames = append(twice.Frames, again.Frames...)
+	for name, pair := range map[string][2]*mutate.Drive{"before": {twice, once}, "after": {once, twice}} {
+		res := refer(t, pair[0], load(t, car), nil).set(pair[1])
+		for _, row := range res.Complaints {
+			t.Errorf("twice %s: %s: %s", name, row.Verdict, row.Text)
+		}
+		for _, text := range rowsOf(res, rules.Fail) {
+			t.Errorf("twice %s: %s", name, text)
+		}
+		for _, text := range rowsOf(res, rules.Review) {
+			t.Logf("twice %s: %s", name, text)
+		}
+	}
+}

@@ -117,7 +117,7 @@ func (s *shot) longest(st *stream) (gap int64, frame *can.Frame) {
 	from, to := s.awake()
 	for i := range st.worst {
 		g := &st.worst[i]
-		if g.frame.Time-g.gap >= from && g.frame.Time <= to {
+		if s.keyedAll(g.frame.Time-g.gap, g.frame.Time) {
 			gap, frame = g.gap, &g.frame
 			break
 		}
@@ -127,6 +127,11 @@ func (s *shot) longest(st *stream) (gap int64, frame *can.Frame) {
 		return end, nil
 	}
 	return gap, frame
+}
+
+// keyedAll reports whether the key was on all the time, and listeners judged.
+func (s *shot) keyedAll(from, to int64) bool {
+	return slices.ContainsFunc(s.keyed, func(k [2]int64) bool { return from >= k[0]+grace && to <= k[1] })
 }
 
 // busOf returns the bus of a stream.

@@ -29,8 +29,9 @@ type shot struct {
 
 	keyOn, keyOff       int64 // the first key-on, and the key-off after which it stayed off
 	hasKeyOn, hasKeyOff bool
-	clumped             float64 // share of frames closer to the one before than the wire allows
-	timeless            string  // why nothing can be said about times; "" where it can
+	keyed               [][2]int64 // from each turn on of the key to the next off, ns; all of the capture where nothing tells
+	clumped             float64    // share of frames closer to the one before than the wire allows
+	timeless            string     // why nothing can be said about times; "" where it can
 }
 
 // clumpedShare is the share of frames too close to each other from which an
@@ -84,6 +85,7 @@ var keyOnWords = regexp.MustCompile(`(?i)^(ignition[ _-]?)?(on|run|start)$|^igni
 
 // findKey finds when the key was turned on and off.
 func (s *shot) findKey() {
+	s.keyed = [][2]int64{{s.first, s.last}}
 	at := slices.IndexFunc(s.p.axes, func(a axis) bool { return a.role == profiles.Ignition })
 	if at < 0 {
 		return
@@ -101,6 +103,29 @@ func (s *shot) findKey() {
 		case step.Raw >= firstBin && i > 0 && on(steps[i-1].Raw):
 			s.keyOff, s.hasKeyOff = step.Time, true
 		}
+	}
+	s.findKeyed(steps, on)
+}
+
+// findKeyed finds the stretches with the key on. The first begins with the capture
+// where the key was on from its beginning.
+func (s *shot) findKeyed(steps []survey.Step, on func(uint64) bool) {
+	var runs [][2]int64
+	turned := false
+	for i, step := range steps {
+		switch {
+		case on(step.Raw) && !turned:
+			from := step.Time
+			if i == 0 && from-s.first <= 500e6 {
+				from = s.first
+			}
+			runs, turned = append(runs, [2]int64{from, s.last}), true
+		case step.Raw >= firstBin && !on(step.Raw) && turned:
+			runs[len(runs)-1][1], turned = step.Time, false
+		}
+	}
+	if len(runs) > 0 {
+		s.keyed = runs
 	}
 }
 
