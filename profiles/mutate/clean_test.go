@@ -44,7 +44,7 @@ func varieties() []variety {
 		{name: "key-on marked 1.5 s early", change: func(d *Drive, _ *rand.Rand) spoiled {
 			return spoiled{frames: d.Frames, stages: marked(d.Stages, -1500e6)}
 		}},
-		{name: "two drives in one capture", change: func(d *Drive, _ *rand.Rand) spoiled { return twice(d) }},
+		{name: "two drives in one capture", change: func(d *Drive, _ *rand.Rand) spoiled { return repeated(d, 2) }},
 		{name: "from crank to road", change: func(d *Drive, _ *rand.Rand) spoiled {
 			from, to := d.Stage("crank").Start, d.Stage("road").End
 			return spoiled{frames: cut(d.Frames, from, to), stages: between(d.Stages, from, to)}
@@ -90,19 +90,19 @@ func alone(d *Drive, node string, scope rules.Scope) spoiled {
 	return spoiled{frames: frames, change: func(c *rules.Case) { c.Scope = scope }}
 }
 
-// twice is the drive, and after some seconds the same drive again.
-func twice(d *Drive) spoiled {
-	last := d.Frames[len(d.Frames)-1].Time
-	by := last - d.Frames[0].Time + 4*second
-	s := spoiled{frames: slices.Clone(d.Frames), stages: slices.Clone(d.Stages)}
-	for _, f := range d.Frames {
-		f.Time += by
-		s.frames = append(s.frames, f)
-	}
-	for _, span := range d.Stages {
-		span.Start += by
-		span.End += by
-		s.stages = append(s.stages, span)
+// repeated is the drive a number of times, some seconds apart.
+func repeated(d *Drive, times int) (s spoiled) {
+	length := d.Frames[len(d.Frames)-1].Time - d.Frames[0].Time + 4*second
+	for i := range int64(times) {
+		for _, f := range d.Frames {
+			f.Time += i * length
+			s.frames = append(s.frames, f)
+		}
+		for _, span := range d.Stages {
+			span.Start += i * length
+			span.End += i * length
+			s.stages = append(s.stages, span)
+		}
 	}
 	return s
 }

@@ -356,13 +356,13 @@ func (c *Case) notAllowed(r *Results, d *dialogue) {
 	if x == nil || r.hasOn(d.Allowed.Signal) {
 		return
 	}
-	w := c.awake(x.m.Name)
+	judging := c.unbroken(x.m.Name, c.awake(x.m.Name).judging(), profiles.DefaultGrace)
 	var lasted, first int64
 	for _, raw := range slices.Sorted(maps.Keys(x.s.Values)) {
 		if slices.Contains(d.Allowed.Is, int64(raw)) {
 			continue
 		}
-		t, at := standing(x.s, int64(raw), w.judging())
+		t, at := standing(x.s, int64(raw), judging)
 		if lasted += t; t > 0 && (first == 0 || at < first) {
 			first = at
 		}

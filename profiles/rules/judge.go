@@ -39,6 +39,7 @@ type FunctionResult struct {
 // stages in the capture.
 func Judge(c *Case, only []string) *Result {
 	r := &Results{}
+	c.breaksOf = [2][]stretch{} // the case may have got other stages since
 	for _, rule := range All() {
 		rule.Judge(c, r)
 	}

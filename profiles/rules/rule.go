@@ -79,8 +79,9 @@ type Case struct {
 	BaselineReports []capture.FileReport // of the baseline's records
 	Learned         bool                 // the setting is what the baseline shows, and no file
 
-	refs    []profiles.SignalRef // see named
-	secrets *Secrets             // see example
+	refs     []profiles.SignalRef // see named
+	secrets  *Secrets             // see example
+	breaksOf [2][]stretch         // see breaks: of other units, of the replaced one; nil: not found yet
 }
 
 // profile names the setting as the place that a limit comes from.

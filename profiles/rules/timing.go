@@ -250,9 +250,12 @@ func judgeFast(c *Case, r *Results) {
 func judgeUneven(c *Case, r *Results) {
 	c.paced(r, func(m *profiles.MessageFacts, ev *evidence.Message) {
 		g := &ev.Stream.Gaps
-		p50, p99 := float64(g.Quantile(0.5)), float64(g.Quantile(0.99))
+		// The pauses in which nobody need send it are the longest of its gaps.
+		paced := float64(g.Count()) - float64(c.pausesOf(m.Name, ev.Stream))
+		quantile := func(q float64) float64 { return float64(g.Quantile(q * paced / float64(g.Count()))) }
+		p50, p99 := quantile(0.5), quantile(0.99)
 		cycle := float64(m.Cycle.Value)
-		uneven := p99 > 3*cycle || p99 > 1.8*cycle && float64(g.Quantile(0.9)) > 1.4*cycle
+		uneven := p99 > 3*cycle || p99 > 1.8*cycle && quantile(0.9) > 1.4*cycle
 		if g.Count() < 50 || p50 < 0.8*cycle || p50 > (1+max(m.Tolerance, 0.2))*cycle || !uneven ||
 			lossy(r) || r.Has("message/two-senders", m.Name) || r.Has("message/too-slow", m.Name) {
 			return
@@ -264,6 +267,16 @@ func judgeUneven(c *Case, r *Results) {
 		f = f.pace(c, ev.Stream)
 		r.Add(f.measured(p99/1e6, 3*cycle/1e6, "ms", CommonPractice))
 	})
+}
+
+// pausesOf counts the breaks that a stream of a message goes on after.
+func (c *Case) pausesOf(message string, s *evidence.Stream) (n int) {
+	for _, b := range c.breaks(message) {
+		if b.start >= s.First && b.end <= s.Last {
+			n++
+		}
+	}
+	return n
 }
 
 // judgeLateStart finds messages that come, or become valid, too long after key-on.

@@ -102,9 +102,21 @@ func (c *Case) after(t int64) bool {
 // recorded: from key-off until the key is turned on again, pauses of the
 // recording, and what lies between two captures. In order, without overlap.
 func (c *Case) breaks(message string) []stretch {
-	var list []stretch
+	own := 0
+	if m := c.Setting.Message(message); m != nil && c.Own(m) {
+		own = 1
+	}
+	if c.breaksOf[own] == nil {
+		c.breaksOf[own] = c.findBreaks(c.judged(message))
+	}
+	return c.breaksOf[own]
+}
+
+// findBreaks finds the breaks, those left out that rest on a message which is judged.
+func (c *Case) findBreaks(judged func(string) bool) []stretch {
+	list := []stretch{}
 	for _, off := range c.Stages {
-		if off.Stage != "key-off" || slices.ContainsFunc(off.RestsOn, c.judged(message)) {
+		if off.Stage != "key-off" || slices.ContainsFunc(off.RestsOn, judged) {
 			continue
 		}
 		next := slices.IndexFunc(c.Stages, func(s stages.Span) bool { return on(s) && s.Start >= off.Start })
@@ -139,7 +151,8 @@ func (c *Case) judged(message string) func(string) bool {
 type stretch struct{ start, end int64 }
 
 // joined sorts stretches and joins those that overlap.
-func joined(list []stretch) (out []stretch) {
+func joined(list []stretch) []stretch {
+	out := []stretch{}
 	slices.SortFunc(list, func(a, b stretch) int { return cmp.Compare(a.start, b.start) })
 	for _, s := range list {
 		if n := len(out); n > 0 && s.start <= out[n-1].end {
