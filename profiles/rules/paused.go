@@ -15,6 +15,7 @@ const (
 	fastCycle   = 20 * time.Millisecond
 	leastFast   = 3           // fast messages to tell by
 	oneInstant  = int64(50e6) // ns
+	mayBeSleep  = int64(2e9)  // ns: units that nobody wakes are silent for longer
 )
 
 // judgePaused finds instants at which most of the fast messages of a bus miss
@@ -33,10 +34,14 @@ func judgePaused(c *Case, r *Results) {
 		for i := range at.First {
 			longest = max(longest, at.First[i].Gap)
 		}
+		why := "the recording stood still, not the senders"
+		if longest > mayBeSleep {
+			why = "the recording stood still, or the bus slept with the key off; the senders are not to blame"
+		}
 		f := Finding{
 			Rule: "capture/recording-paused", Verdict: Review, Bus: b.Interface,
-			Text: fmt.Sprintf("most of the fast messages of %s miss frames at the same instant, %d times, for up to %v: the recording stood still, not the senders",
-				b.Interface, at.Count, round(time.Duration(longest))),
+			Text: fmt.Sprintf("most of the fast messages of %s miss frames at the same instant, %d times, for up to %v: %s",
+				b.Interface, at.Count, round(time.Duration(longest)), why),
 			NextStep: captureAgain,
 		}
 		r.Add(f.events(c, &at).measured(inMS(longest), 0, "ms", CommonPractice))
