@@ -13,7 +13,7 @@ func (p *Proposal) findID(t table) {
 	best, score := -1, 0
 	for i := range t {
 		c, s := &t[i], 1
-		if i == p.Time || !c.all(hexNumber) || c.some(func(v string) bool { return v == "" }) {
+		if i == p.Time || !c.all(hexNumber()) || c.some(func(v string) bool { return v == "" }) {
 			continue
 		}
 		if _, counts := c.climbs(); counts {
@@ -78,7 +78,7 @@ func (p *Proposal) findData(t table) {
 	for i := len(t) - 1; i > p.ID; i-- {
 		c := &t[i]
 		long := c.some(func(v string) bool { return len(v) > 4 })
-		if i != p.Time && c.all(hexBytes) && (long || c.named("data", "payload")) {
+		if i != p.Time && c.all(hexBytes()) && (long || c.named("data", "payload")) {
 			p.Data, p.DataBase = i, "hex"
 			p.separator(c)
 			return

@@ -13,13 +13,13 @@ func (p *Proposal) findTime(t table) {
 		c, s := &t[i], 0
 		up, counts := c.climbs()
 		switch {
-		case c.all(dayTime):
+		case c.all(dayTime()):
 			s = 3
-		case c.all(fraction) && up:
+		case c.all(fraction()) && up:
 			s = 3
-		case c.all(whole) && up && !counts:
+		case c.all(whole()) && up && !counts:
 			s = 1
-		case c.named("time", "timestamp", "stamp") && (up || c.all(fraction)):
+		case c.named("time", "timestamp", "stamp") && (up || c.all(fraction())):
 			s = 1
 		}
 		if s > 0 && c.named("time", "timestamp", "stamp", "seconds", "sec", "ms", "us", "abs", "rel") {
@@ -35,7 +35,7 @@ func (p *Proposal) findTime(t table) {
 	}
 	c := &t[best]
 	p.Comma = p.Delimiter != "," && c.some(func(v string) bool { return strings.Contains(v, ",") })
-	if c.all(dayTime) {
+	if c.all(dayTime()) {
 		p.layout(c)
 		return
 	}
@@ -76,7 +76,7 @@ func (p *Proposal) unit(c *tableColumn) {
 		}
 	}
 	p.Unit = "s"
-	if gap := (last - first) / float64(max(1, len(c.values)-1)); !c.all(fraction) {
+	if gap := (last - first) / float64(max(1, len(c.values)-1)); !c.all(fraction()) {
 		for _, u := range units {
 			p.Unit = u.unit
 			if gap/u.second < 0.05 { // a car's bus carries 20 frames a second at least
@@ -89,8 +89,8 @@ func (p *Proposal) unit(c *tableColumn) {
 
 // layout says how dates and times of day are written.
 func (p *Proposal) layout(c *tableColumn) {
-	at := slices.IndexFunc(c.values, dayTime.MatchString)
-	m := dayTime.FindStringSubmatch(c.values[at])
+	at := slices.IndexFunc(c.values, dayTime().MatchString)
+	m := dayTime().FindStringSubmatch(c.values[at])
 	p.Layout = "hh:mm:ss"
 	if strings.TrimSpace(m[4]) != "" {
 		p.Layout += strings.Repeat(" ", len(m[4])-2) + "AP"

@@ -5,6 +5,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 )
 
 // cut splits a line; quotes are taken off, and what they hold is not looked into.
@@ -27,24 +28,30 @@ func cut(line, delimiter string) []string {
 }
 
 var (
-	fraction  = regexp.MustCompile(`^-?\d+[.,]\d+([eE][-+]?\d+)?$`)
-	whole     = regexp.MustCompile(`^\d+$`)
-	dayTime   = regexp.MustCompile(`^(.*?)(\d{1,2}:\d{2}:\d{2})([.,]\d+)?( ?[AaPp][Mm])?(Z| ?[-+]\d{2}:?\d{2})?$`)
-	hexNumber = regexp.MustCompile(`^(0[xX])?[0-9A-Fa-f]{1,8}([xXhH])?$`)
-	hexBytes  = regexp.MustCompile(`^(0[xX])?[0-9A-Fa-f]{1,2}([ \-:._,/]+(0[xX])?[0-9A-Fa-f]{1,2})*$|^(0[xX])?([0-9A-Fa-f]{2})+$`)
+	fraction  = pattern(`^-?\d+[.,]\d+([eE][-+]?\d+)?$`)
+	whole     = pattern(`^\d+$`)
+	dayTime   = pattern(`^(.*?)(\d{1,2}:\d{2}:\d{2})([.,]\d+)?( ?[AaPp][Mm])?(Z| ?[-+]\d{2}:?\d{2})?$`)
+	hexNumber = pattern(`^(0[xX])?[0-9A-Fa-f]{1,8}([xXhH])?$`)
+	hexBytes  = pattern(`^(0[xX])?[0-9A-Fa-f]{1,2}([ \-:._,/]+(0[xX])?[0-9A-Fa-f]{1,2})*$|^(0[xX])?([0-9A-Fa-f]{2})+$`)
 )
+
+// pattern returns an expression that is compiled when it is first asked for: every
+// command starts all packages, and few need it.
+func pattern(text string) func() *regexp.Regexp {
+	return sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(text) })
+}
 
 // isRecord reports whether fields have a time and a number behind or before it.
 func isRecord(fields []string, delimiter string) bool {
 	times, numbers, figures := 0, 0, 0
 	for _, f := range fields {
-		if whole.MatchString(f) {
+		if whole().MatchString(f) {
 			figures++
 		}
 		switch {
-		case fraction.MatchString(f) && !(delimiter == "," && strings.Contains(f, ",")), dayTime.MatchString(f):
+		case fraction().MatchString(f) && !(delimiter == "," && strings.Contains(f, ",")), dayTime().MatchString(f):
 			times++
-		case hexNumber.MatchString(f):
+		case hexNumber().MatchString(f):
 			numbers++
 		}
 	}

@@ -3,7 +3,6 @@ package rules
 import (
 	"cmp"
 	"fmt"
-	"regexp"
 	"strings"
 	"unicode"
 )
@@ -40,10 +39,10 @@ const maxCodes = 10_000
 
 // codePattern finds a code and its failure type, which follows at once or after
 // a mark: U0100, u0100-87, U010087, U0100:87.
-var codePattern = regexp.MustCompile(`(?i)\b([PCBU][0-3][0-9A-F]{3})(?:[-:/,;]?([0-9A-F]{2}))?\b`)
+var codePattern = pattern(`(?i)\b([PCBU][0-3][0-9A-F]{3})(?:[-:/,;]?([0-9A-F]{2}))?\b`)
 
 // noise are words of a line that name no module.
-var noise = regexp.MustCompile(`(?i)\b(d?tcs?|codes?|faults?|trouble|stored|pending|permanent|confirmed|current|active|history|historic|intermittent|sporadic|module|unit|system)\b`)
+var noise = pattern(`(?i)\b(d?tcs?|codes?|faults?|trouble|stored|pending|permanent|confirmed|current|active|history|historic|intermittent|sporadic|module|unit|system)\b`)
 
 // ParseCodes reads the list of a scan tool as text. A line holds the module, the
 // code and a text, or the code alone under a line with the module; other lines
@@ -57,7 +56,7 @@ func ParseCodes(file string, src []byte) ([]Code, error) {
 	for line := range strings.Lines(string(src)) {
 		n++
 		line = strings.TrimSpace(strings.ToValidUTF8(line, "?"))
-		found := codePattern.FindAllStringSubmatchIndex(line, -1)
+		found := codePattern().FindAllStringSubmatchIndex(line, -1)
 		if len(found) == 0 {
 			if saysNone(line) {
 				none = true
@@ -124,7 +123,7 @@ func codesOf(line, module string, n int, found [][]int) []Code {
 func saysNone(line string) bool {
 	words := strings.Fields(strings.ToLower(line))
 	for i, w := range words {
-		if w = strings.Trim(w, ".:,;"); w == "none" || w == "no" && i+1 < len(words) && noise.MatchString(words[i+1]) {
+		if w = strings.Trim(w, ".:,;"); w == "none" || w == "no" && i+1 < len(words) && noise().MatchString(words[i+1]) {
 			return true
 		}
 	}
@@ -134,7 +133,7 @@ func saysNone(line string) bool {
 // moduleName takes a module's name out of what stands before a code, or of a
 // line without one: "3) TCM:" gives "TCM". It returns "" when no name is there.
 func moduleName(s string) string {
-	s = noise.ReplaceAllString(s, " ")
+	s = noise().ReplaceAllString(s, " ")
 	s = strings.Join(strings.Fields(strings.Map(func(r rune) rune {
 		if strings.ContainsRune("=[](){}|\";,:*#<>_", r) || unicode.IsControl(r) {
 			return ' '

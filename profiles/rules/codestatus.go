@@ -3,6 +3,7 @@ package rules
 import (
 	"regexp"
 	"strings"
+	"sync"
 )
 
 // CodeStatus is what a scan tool says of when the fault of a code was there.
@@ -19,14 +20,20 @@ const (
 // ISO 14229-1; common practice. An order of ranks: what fails now is active,
 // whatever else is said of it. "Confirmed" alone says nothing of now.
 var (
-	activeWords = regexp.MustCompile(`(?i)^(failed now|failing|test failed|active|currently active|current|present|now present)$`)
-	pastWords   = regexp.MustCompile(`(?i)^(stored|history|historic|historical|past|previous|passive|inactive|intermittent|sporadic|permanent|` +
+	activeWords = pattern(`(?i)^(failed now|failing|test failed|active|currently active|current|present|now present)$`)
+	pastWords   = pattern(`(?i)^(stored|history|historic|historical|past|previous|passive|inactive|intermittent|sporadic|permanent|` +
 		`not (active|current|present)|not currently (active|present)|failed this drive|failed since clearing)$`)
-	pendingWords = regexp.MustCompile(`(?i)^(pending|maturing|unconfirmed|not confirmed)$`)
-	filler       = regexp.MustCompile(`(?i)^(codes?|dtcs?|faults?|trouble codes|status)[: ]+|[: ]+(d?tcs?|codes?|faults?|trouble codes|status)$`)
-	statusParts  = regexp.MustCompile(`[,;:|/()\[\]\t]|\s-\s|\s{2,}|\band\b`)
-	lastStatus   = regexp.MustCompile(`(?i)\s(stored|history|historic|pending|intermittent|sporadic)$`)
+	pendingWords = pattern(`(?i)^(pending|maturing|unconfirmed|not confirmed)$`)
+	filler       = pattern(`(?i)^(codes?|dtcs?|faults?|trouble codes|status)[: ]+|[: ]+(d?tcs?|codes?|faults?|trouble codes|status)$`)
+	statusParts  = pattern(`[,;:|/()\[\]\t]|\s-\s|\s{2,}|\band\b`)
+	lastStatus   = pattern(`(?i)\s(stored|history|historic|pending|intermittent|sporadic)$`)
 )
+
+// pattern returns an expression that is compiled when it is first asked for: every
+// command starts all packages, and few need it.
+func pattern(text string) func() *regexp.Regexp {
+	return sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(text) })
+}
 
 // Status reads from the text of a code whether its fault is there now. Only a part
 // of the text that is nothing but such a word counts: "control current high" is
@@ -34,19 +41,19 @@ var (
 func (c *Code) Status() CodeStatus { return statusOf(c.Text) }
 
 func statusOf(text string) CodeStatus {
-	parts := statusParts.Split(text, -1)
-	if m := lastStatus.FindStringSubmatch(text); m != nil {
+	parts := statusParts().Split(text, -1)
+	if m := lastStatus().FindStringSubmatch(text); m != nil {
 		parts = append(parts, m[1])
 	}
 	var past, pending bool
 	for _, part := range parts {
-		part = strings.Trim(filler.ReplaceAllString(strings.Trim(part, " .\"'"), ""), " .")
+		part = strings.Trim(filler().ReplaceAllString(strings.Trim(part, " .\"'"), ""), " .")
 		switch {
-		case activeWords.MatchString(part):
+		case activeWords().MatchString(part):
 			return Active
-		case pastWords.MatchString(part):
+		case pastWords().MatchString(part):
 			past = true
-		case pendingWords.MatchString(part):
+		case pendingWords().MatchString(part):
 			pending = true
 		}
 	}
