@@ -19,6 +19,7 @@ type conn struct {
 	file      *os.File // owns the descriptor; the runtime's poller waits for it
 	raw       syscall.RawConn
 	bus       uint16
+	index     int              // of the interface; 0: all of them
 	routes    map[int32]uint16 // by interface index; nil: a single interface
 	in        inbox
 	readNow   func(fd uintptr)        // made once: a closure for every call would be allocated
@@ -58,7 +59,7 @@ func (c *Conn) open(bus uint16, config *Config) error {
 		return err
 	}
 	c.fd, c.file = fd, os.NewFile(uintptr(fd), "can:"+c.name)
-	c.bus, c.clocks = bus, map[int32]*adapterClock{}
+	c.bus, c.index, c.clocks = bus, index, map[int32]*adapterClock{}
 	if c.name == "" {
 		c.routes = map[int32]uint16{}
 	}

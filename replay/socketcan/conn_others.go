@@ -16,6 +16,7 @@ func (c *Conn) route(int, uint16)                              {}
 func (c *Conn) read(context.Context, []can.Frame) (int, error) { return 0, ErrNeedsLinux }
 func (c *Conn) lost() uint64                                   { return 0 }
 func (c *Conn) close() error                                   { return ErrNeedsLinux }
+func (c *Conn) setListenOnly(bool) error                       { return ErrNeedsLinux }
 
 func interfaces() ([]Interface, error)    { return nil, ErrNeedsLinux }
 func setUp(*Interface, int64, Mode) error { return ErrNeedsLinux }

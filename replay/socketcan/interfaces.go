@@ -47,7 +47,8 @@ type Interface struct {
 	Bitrate, DataBitrate int64 // bit/s; 0: none
 	State                State
 	ListenOnly           bool
-	TxErrors, RxErrors   int // the controller's error counters
+	NoListenOnly         bool // the driver has no such mode; kernels before 5.17 do not say
+	TxErrors, RxErrors   int  // the controller's error counters
 
 	Received, Sent, Dropped uint64 // frames since it exists
 

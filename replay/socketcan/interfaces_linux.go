@@ -16,6 +16,8 @@ const (
 	canControlMode   = 5
 	canErrorCounters = 8
 	canDataTiming    = 9
+	canModeExt       = 17
+	canModeSupported = 1 // inside canModeExt
 	modeListenOnly   = 0x02
 	flagEcho         = 1 << 18 // IFF_ECHO of linux/if.h
 	nestedMask       = 0x3FFF  // without NLA_F_NESTED and NLA_F_NET_BYTEORDER
@@ -105,6 +107,12 @@ func (i *Interface) controller(kind int, v []byte) {
 		i.State = State(ne.Uint32(v))
 	case kind == canControlMode && len(v) >= 8:
 		i.ListenOnly = ne.Uint32(v[4:])&modeListenOnly != 0
+	case kind == canModeExt:
+		attributes(v, func(kind int, v []byte) {
+			if kind == canModeSupported && len(v) >= 4 {
+				i.NoListenOnly = ne.Uint32(v)&modeListenOnly == 0
+			}
+		})
 	case kind == canErrorCounters:
 		i.TxErrors, i.RxErrors = int(ne.Uint16(v)), int(ne.Uint16(v[2:]))
 	}

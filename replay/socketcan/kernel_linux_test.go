@@ -33,6 +33,7 @@ func TestKernel(t *testing.T) {
 		{Name: "Listen", Run: testListen},
 		{Name: "Controller", Run: testController},
 		{Name: "SetUp", Run: testSetUp},
+		{Name: "SetListenOnly", Run: testSetListenOnly},
 		{Name: "Vanished", Run: testVanished},
 		{Name: "LongFrames", Run: testLongFrames},
 		{Name: "FiltersReadBack", Run: testFiltersReadBack},

@@ -102,9 +102,14 @@ func follow(list []Interface, ways []way) {
 	}
 }
 
-// dump asks the kernel for a table (rtnetlink(7)) and calls each with the body of
-// every message.
+// dump asks the kernel for a table and calls each with the body of every message.
 func dump(kind uint16, request []byte, each func(data []byte)) error {
+	return ask(kind, unix.NLM_F_DUMP, request, each)
+}
+
+// ask sends the kernel a request (rtnetlink(7)) and calls each with the body of
+// every message of the answer. A refusal is the system's error number.
+func ask(kind, flags uint16, request []byte, each func(data []byte)) error {
 	fd, err := unix.Socket(unix.AF_NETLINK, unix.SOCK_RAW|unix.SOCK_CLOEXEC, unix.NETLINK_ROUTE)
 	if err != nil {
 		return os.NewSyscallError("netlink", err)
@@ -114,7 +119,7 @@ func dump(kind uint16, request []byte, each func(data []byte)) error {
 	message := make([]byte, unix.SizeofNlMsghdr, unix.SizeofNlMsghdr+len(request))
 	ne.PutUint32(message, uint32(cap(message)))
 	ne.PutUint16(message[4:], kind)
-	ne.PutUint16(message[6:], unix.NLM_F_REQUEST|unix.NLM_F_DUMP)
+	ne.PutUint16(message[6:], unix.NLM_F_REQUEST|flags)
 	message = append(message, request...)
 	if err := unix.Sendto(fd, message, 0, &unix.SockaddrNetlink{Family: unix.AF_NETLINK}); err != nil {
 		return os.NewSyscallError("netlink", err)
