@@ -41,6 +41,8 @@ type Entry struct {
 	Messages   []string     `json:"messages,omitempty"` // identifiers and names
 	Planned    uint64       `json:"frames_planned,omitempty"`
 	Refusals   []LogRefusal `json:"refusals,omitempty"`
+	ListenOnly []string     `json:"listen_only,omitempty"` // interfaces that are in that mode while it listens
+	Notes      []string     `json:"notes,omitempty"`       // what was not as it should be
 	Sent       *uint64      `json:"frames_sent,omitempty"`
 	Neutral    *uint64      `json:"frames_neutral,omitempty"` // sent after the end, with neutral values
 	How        string       `json:"how,omitempty"`            // it ended

@@ -75,7 +75,7 @@ type Summary struct {
 	Length   time.Duration // from the start instant to the end of the last Send
 	Lateness Lateness      // of every frame: from its offset to when the sink had taken it
 	Last     time.Duration // lateness of the last frame
-	Notes    []string      // what the system did not allow: "no real-time priority: ..."
+	Notes    []string      // what the system or an adapter did not allow: "no real-time priority: ..."
 }
 
 // Play sends the stream's items, each at its offset from now, until the stream

@@ -167,7 +167,10 @@ func (r *runner) run(ctx context.Context, session *gate.Session) (err error) {
 	if r.out, err = socketcan.OpenSender(socketcan.SenderConfig{Session: session, Clock: r.clock.now, Heard: r.Heard}); err != nil {
 		return err
 	}
-	defer func() { err = errors.Join(err, r.out.Close()) }()
+	defer func() {
+		r.result.Notes = append(r.result.Notes, r.out.Notes()...)
+		err = errors.Join(err, r.out.Close())
+	}()
 	for i := range r.plan.Messages { // so that playing allocates nothing
 		m := &r.plan.Messages[i]
 		r.sent[Message{m.Bus, m.ID}] = &can.Frame{}
@@ -214,10 +217,7 @@ func (r *runner) carefully(ctx context.Context, session *gate.Session) error {
 		return err
 	}
 	alone := &only{stream: stream, message: Message{bus, id}, until: gate.FirstTime - firstMargin}
-	if err := r.Log.add(Entry{Event: "listening"}); err != nil {
-		return err
-	}
-	if err := r.listen(ctx, gate.Listening); err != nil {
+	if err := r.listenFirst(ctx); err != nil {
 		return err
 	}
 	if _, err := Play(ctx, alone, r.out, r.options()); err != nil {
@@ -237,6 +237,24 @@ func (r *runner) carefully(ctx context.Context, session *gate.Session) error {
 		return err
 	}
 	return r.Log.add(Entry{Event: "playing"})
+}
+
+// listenFirst listens in listen-only mode where that may be, and then as the
+// interfaces were found.
+func (r *runner) listenFirst(ctx context.Context) error {
+	quiet := r.out.Quiet()
+	if err := r.Log.add(Entry{Event: "listening", ListenOnly: quiet, Notes: r.out.Notes()}); err != nil {
+		return err
+	}
+	if len(quiet) > 0 {
+		if err := r.listen(ctx, gate.Quiet); err != nil {
+			return err
+		}
+		if err := r.Log.add(Entry{Event: "listening"}); err != nil {
+			return err
+		}
+	}
+	return r.listen(ctx, gate.Listening)
 }
 
 // firstMargin keeps the last frame of the first identifier inside its phase.
@@ -412,8 +430,6 @@ func (r *runner) lasts(p gate.Phase) time.Duration {
 // lookAgain tells the session what the interfaces are now, and for how long the
 // machine slept.
 func (r *runner) lookAgain(slept time.Duration) {
-	if facts, err := r.look(); err == nil {
-		r.out.Note(facts)
-	}
+	r.out.Note(r.look)
 	r.out.Slept(slept)
 }

@@ -29,6 +29,8 @@ func TestKernel(t *testing.T) {
 		{Name: "Vanishes", Run: testVanishes},
 		{Name: "RouteAppears", Run: testRouteAppears},
 		{Name: "Physical", Run: testPhysical},
+		{Name: "ListenOnlyFirst", Run: testListenOnlyFirst},
+		{Name: "ListenOnlyPutBack", Run: testListenOnlyPutBack},
 		{Name: "InterruptedFirst", Run: testInterruptedFirst},
 		{Name: "SecondSender", Run: testSecondSender},
 		{Name: "KeyReleased", Run: testKeyReleased},
@@ -351,8 +353,13 @@ func testPhysical(t *testing.T) {
 			t.Errorf("frame %d: %s", i, g.Explain(&frames[i-1], &frames[i]))
 		}
 	}
-	if got := names(events(t, job.Log)); !slices.Equal(got, []string{"asked", "listening", "first identifier sent alone", "playing", "ended"}) {
-		t.Errorf("log: %q", got)
+	log := events(t, job.Log)
+	if got := names(log); !slices.Equal(got, []string{"asked", "listening", "first identifier sent alone", "playing", "ended"}) {
+		t.Fatalf("log: %q", got)
+	}
+	why := []string{name + " stays in the mode that it was found in while it is listened to: " + name + " has no controller"}
+	if !slices.Equal(log[1].Notes, why) || !slices.Equal(result.Notes, why) || log[1].ListenOnly != nil {
+		t.Errorf("listening: %+v; result: %q", log[1], result.Notes)
 	}
 }
 

@@ -211,7 +211,7 @@ func (a *app) codeList(path string) ([]rules.Code, error) {
 }
 
 // readCar asks the modules on an interface. The report may be there with an error.
-func (a *app) readCar(ctx context.Context, o *codesOptions, setting *profiles.Setting) (*service.Report, error) {
+func (a *app) readCar(ctx context.Context, o *codesOptions, setting *profiles.Setting) (report *service.Report, err error) {
 	a.remark("%s", codesCautions)
 	plan := service.Plan{Extended: o.extended}
 	if setting != nil {
@@ -230,8 +230,11 @@ func (a *app) readCar(ctx context.Context, o *codesOptions, setting *profiles.Se
 		}
 		return nil, hint(&socketcan.Error{Op: "read codes on", Interface: o.on, Err: &refusals[0]}, "%s", refusals[0].Try)
 	}
-	defer live.Close()
+	defer func() { err = errors.Join(err, live.Close()) }()
 	a.remark("listening first, for other testers")
+	for _, note := range live.Notes() {
+		a.remark("%s", note)
+	}
 	if err := live.Listen(ctx); err != nil {
 		return nil, err
 	}

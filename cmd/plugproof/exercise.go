@@ -318,7 +318,10 @@ func (b *exerciser) one(ctx context.Context, x *exercise.Exercise) (exercise.Out
 	defer cancel(nil)
 	sent := make(chan error, 1)
 	go func() {
-		_, err := b.app.sendWarned(ctx, &b.sendingOptions, p.job, replay.Entry{Command: os.Args})
+		result, err := b.app.sendWarned(ctx, &b.sendingOptions, p.job, replay.Entry{Command: os.Args})
+		for _, note := range result.Notes {
+			b.app.remark("%s", note)
+		}
 		cancel(err)
 		sent <- err
 	}()

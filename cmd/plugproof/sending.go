@@ -23,7 +23,9 @@ kernel that carries its frames on) anything may be sent. On any other one the
 gate asks for a profile whose author lists what may be sent, for the one unit
 that lies on the bench (--on-bench cluster) and for a key held on this keyboard
 (--dead-man, let go of for half a second: stop). It listens first, for 10 seconds
-at least, and refuses when anything but that unit is heard; it sends the first
+at least, and refuses when anything but that unit is heard. For that it sets the
+interface down and up in listen-only mode, and back before anything is sent, where
+the adapter has that mode and you have the rights (root). It sends the first
 identifier alone for 2 seconds, listens again, and goes on with one frame under
 way at a time. Identifiers of diagnosis, restraint systems, brakes, steering,
 immobiliser, odometer and flashing are never sent there; no flag opens them.
@@ -178,6 +180,8 @@ func clearLine(live bool) string {
 
 func phaseText(p replay.Progress) string {
 	switch p.Phase {
+	case gate.Quiet:
+		return fmt.Sprintf("listening in listen-only mode for %.0f s, nothing is sent yet", p.Lasts.Seconds())
 	case gate.Listening:
 		return fmt.Sprintf("listening for %.0f s, nothing is sent yet", p.Lasts.Seconds())
 	case gate.First:

@@ -59,6 +59,8 @@ type Interface struct {
 	Passive    bool // error-passive
 	BusOff     bool
 
+	NoListenOnly bool // the kernel says that its adapter has no such mode
+
 	Bitrate, DataBitrate int64 // bit/s; 0: not known
 
 	// PeerElsewhere says of a vxcan that its other end is not among the
@@ -79,6 +81,20 @@ func (i *Interface) Physical() string {
 		return fmt.Sprintf("the other end of %s is not on this system", i.Name)
 	case len(i.LeadsTo) > 0:
 		return fmt.Sprintf("the kernel carries the frames of %s on to %s", i.Name, i.LeadsTo[0])
+	}
+	return ""
+}
+
+// AsFound returns why the interface is listened to in the mode that it is found
+// in; "" when it is to be in listen-only mode meanwhile.
+func (i *Interface) AsFound() string {
+	switch {
+	case i.Physical() == "":
+		return i.Name + " is virtual"
+	case i.Kind != "can":
+		return i.Name + " has no controller"
+	case i.NoListenOnly:
+		return "the adapter of " + i.Name + " has no listen-only mode"
 	}
 	return ""
 }

@@ -23,6 +23,10 @@ func (s *Session) Heard(bus int, f *can.Frame, own bool, now time.Duration) {
 	default:
 		s.foreign(bus, f)
 	}
+	if b.quiet {
+		b.heard = true
+		return // a frame that nobody acknowledges is repeated without end, and fills the bus
+	}
 	if !b.physical || b.Bitrate == 0 || s.reading != nil {
 		return
 	}
@@ -46,7 +50,7 @@ func (s *Session) foreign(bus int, f *can.Frame) {
 		s.halt(bus, Refusal{Rule: rule, ID: id, HasID: true, Reason: fmt.Sprintf(format, args...), Try: try})
 	}
 	switch {
-	case b.plan[id] && s.phase == Listening:
+	case b.plan[id] && s.phase <= Listening:
 		refuse("listen/plan-id", "find out who sends it; one identifier has one sender", "%s, which is to be sent, is already on %s", id, b.Name)
 	case b.plan[id]:
 		refuse("stop/own-id", "find out who sends it; one identifier has one sender", "%s came from somebody else on %s", id, b.Name)
@@ -70,8 +74,13 @@ const (
 // (stuffing, form, lost arbitration) are put up with.
 const maxFaults = 10
 
-// fault looks at an error frame.
+// fault looks at an error frame. In listen-only mode it is no cause to stop: we
+// take no part, and the frames of a lone unit fail because nobody acknowledges them.
 func (s *Session) fault(bus int, f *can.Frame, now time.Duration) {
+	if b := &s.buses[bus]; b.quiet {
+		b.garbled = true
+		return
+	}
 	refuse := func(rule, try, reason string) { s.halt(bus, Refusal{Rule: rule, Reason: reason, Try: try}) }
 	for class := range f.ErrorClasses() {
 		switch class {

@@ -62,7 +62,7 @@ const (
 
 // mayRead decides about one frame of a reading.
 func (s *Session) mayRead(bus int, f *can.Frame) *Refusal {
-	if s.phase == Listening {
+	if s.phase <= Listening {
 		return &Refusal{Rule: "stop/listening", Bus: s.buses[bus].Name, Reason: "listening comes first"}
 	}
 	if err := s.reading.Permit(f); err != nil {

@@ -11,9 +11,11 @@ import (
 // Phase is how far a session has come.
 type Phase int
 
-// The phases, in their order. A session on virtual interfaces begins Open.
+// The phases, in their order. A session on virtual interfaces begins Open, one
+// without an interface in listen-only mode begins with Listening.
 const (
-	Listening Phase = iota // nothing may be sent
+	Quiet     Phase = iota // nothing may be sent; interfaces are in listen-only mode
+	Listening              // nothing may be sent
 	First                  // the first identifier alone
 	Again                  // nothing may be sent
 	Open                   // the whole plan
@@ -22,7 +24,7 @@ const (
 
 // String names the phase.
 func (p Phase) String() string {
-	return [...]string{"listening", "first identifier alone", "listening again", "open", "closed"}[p]
+	return [...]string{"listening in listen-only mode", "listening", "first identifier alone", "listening again", "open", "closed"}[p]
 }
 
 // Session follows what is heard and sent, and decides about every frame. It is
@@ -53,6 +55,9 @@ type line struct {
 	sentAt   time.Duration
 	load     window
 	faults   window // error frames that do not stop by themselves
+	quiet    bool   // in listen-only mode, and not as it was found
+	heard    bool   // a frame came while it was
+	garbled  bool   // an error frame came while it was
 }
 
 func newSession(plan *Plan, policy Policy, physical []bool) *Session {
@@ -124,10 +129,35 @@ func (s *Session) Contradicts(bus int, facts *Interface) string {
 
 // ListenFor returns how long the phase of listening lasts at least.
 func (s *Session) ListenFor() time.Duration {
-	if s.phase == Listening {
+	if s.phase <= Listening {
 		return s.listen
 	}
 	return FirstTime
+}
+
+// AsFound returns why an interface is listened to in the mode that it is found in;
+// "" when it is to be in listen-only mode first.
+func (s *Session) AsFound(bus int) string { return s.buses[bus].AsFound() }
+
+// Hush notes that an interface is in listen-only mode now, before anything else
+// happens.
+func (s *Session) Hush(bus int) {
+	s.buses[bus].quiet = true
+	if s.phase == Listening {
+		s.phase = Quiet
+	}
+}
+
+// Quiet reports whether an interface is in listen-only mode.
+func (s *Session) Quiet(bus int) bool { return s.buses[bus].quiet }
+
+// Wake notes that an interface is again as it was found. Listening begins then.
+func (s *Session) Wake(bus int, now time.Duration) { s.buses[bus].quiet, s.since = false, now }
+
+// unsure reports whether somebody may be on a bus who was not heard in listen-only
+// mode: a lone unit, whose frames nobody acknowledged.
+func (s *Session) unsure() bool {
+	return slices.ContainsFunc(s.buses, func(b line) bool { return b.quiet && (!b.heard || b.garbled) })
 }
 
 // Key notes that the dead-man key was seen.
@@ -145,6 +175,10 @@ func (s *Session) Advance(now time.Duration) Phase {
 	switch {
 	case s.phase >= Open || now-s.since < s.lasts():
 		return s.phase
+	case s.phase == Quiet:
+		if !s.unsure() {
+			s.listen = FirstTime
+		}
 	case s.reading != nil:
 		s.phase = Open
 		return s.phase
@@ -168,7 +202,7 @@ func (s *Session) lasts() time.Duration {
 
 // checkKey closes a session whose key was let go of. Listening needs no hand.
 func (s *Session) checkKey(now time.Duration) {
-	if s.phase == Listening || s.phase == Closed || s.reading != nil || !s.Physical() && !s.policy.DeadMan {
+	if s.phase <= Listening || s.phase == Closed || s.reading != nil || !s.Physical() && !s.policy.DeadMan {
 		return
 	}
 	if !s.keySeen || now-s.key > KeyTime {
@@ -225,6 +259,8 @@ func (s *Session) May(bus int, f *can.Frame, now time.Duration) *Refusal {
 		return deny("stop/closed", "sending has ended")
 	case f.Is(can.Error):
 		return deny("stop/not-in-plan", "an error frame is not sent")
+	case b.quiet:
+		return deny("stop/listen-only", b.Name+" is in listen-only mode, from which no frame reaches the wire")
 	case s.reading != nil:
 		if r := s.mayRead(bus, f); r != nil {
 			return r
@@ -235,7 +271,7 @@ func (s *Session) May(bus int, f *can.Frame, now time.Duration) *Refusal {
 	case b.physical && (!b.plan[id] || f.Is(can.Remote)):
 		s.halt(bus, *deny("stop/not-in-plan", id.String()+" is not in the plan that was agreed to"))
 		return s.stop
-	case s.phase == Listening || s.phase == Again:
+	case s.phase <= Listening || s.phase == Again:
 		return deny("stop/listening", "listening comes first")
 	case s.phase == First && (bus != s.firstBus || id != s.first):
 		return deny("stop/first-alone", "the first identifier is sent alone")
@@ -301,9 +337,9 @@ func (s *Session) Note(bus int, facts *Interface) {
 		refuse("stop/not-virtual", "%s", why)
 	case facts.BusOff:
 		refuse("stop/bus-off", "%s is bus-off", b.Name)
-	case facts.Passive:
+	case facts.Passive && !b.quiet: // by the faults of others, which it does not cause
 		refuse("stop/error-passive", "%s is error-passive", b.Name)
-	case facts.ListenOnly != b.ListenOnly || facts.Bitrate != b.Bitrate:
+	case facts.ListenOnly != (b.ListenOnly || b.quiet) || facts.Bitrate != b.Bitrate:
 		refuse("stop/interface", "the mode of %s was changed", b.Name)
 	}
 }

@@ -62,8 +62,14 @@ func OpenLive(name string, plan *Plan, st Statement, clock func() time.Duration)
 	if session == nil {
 		return nil, refusals, nil
 	}
+	l, err := openSession(session, clock)
+	return l, nil, err
+}
+
+// openSession opens the interface of a session.
+func openSession(session *gate.Session, clock func() time.Duration) (*Live, error) {
 	l := &Live{}
-	l.sender, err = socketcan.OpenSender(socketcan.SenderConfig{
+	sender, err := socketcan.OpenSender(socketcan.SenderConfig{
 		Session: session, Clock: clock,
 		Heard: func(_ int, f *can.Frame) {
 			if len(l.heard) < maxHeard {
@@ -71,15 +77,13 @@ func OpenLive(name string, plan *Plan, st Statement, clock func() time.Duration)
 			}
 		},
 	})
-	if err != nil {
-		return nil, nil, err
-	}
-	return l, nil, nil
+	l.sender = sender
+	return l, err
 }
 
 // Listen listens until the gate lets requests out.
 func (l *Live) Listen(ctx context.Context) error {
-	for l.sender.Advance() == gate.Listening {
+	for l.sender.Advance() <= gate.Listening {
 		if err := l.listen(ctx, slice); err != nil {
 			return err
 		}
@@ -87,6 +91,10 @@ func (l *Live) Listen(ctx context.Context) error {
 	}
 	return l.sender.Stopped()
 }
+
+// Notes says how the interface is listened to, where that is not in listen-only
+// mode.
+func (l *Live) Notes() []string { return l.sender.Notes() }
 
 // slice is how long to listen before the gate and the caller are asked again.
 const slice = 5 * time.Millisecond

@@ -84,7 +84,8 @@ func Facts(names []string) ([]gate.Interface, error) {
 		}
 		i := &list[at]
 		facts = append(facts, gate.Interface{
-			Name: name, Kind: i.Kind, Up: i.Up, Echo: i.Echo, FD: i.FD, ListenOnly: i.ListenOnly,
+			Name: name, Kind: i.Kind, Up: i.Up, Echo: i.Echo, FD: i.FD,
+			ListenOnly: i.ListenOnly, NoListenOnly: i.NoListenOnly,
 			Passive: i.State == ErrorPassive, BusOff: i.State == BusOff,
 			Bitrate: i.Bitrate, DataBitrate: i.DataBitrate, PeerElsewhere: i.PeerElsewhere, LeadsTo: i.LeadsTo,
 		})

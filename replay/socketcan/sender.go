@@ -28,6 +28,9 @@ type Sender struct {
 	bus     int          // of Send
 	between func() error // again, made once: a method value for every frame would be allocated
 	heard   func(bus int, f *can.Frame)
+
+	modes sync.Mutex // held while interfaces are down on purpose
+	notes []string   // why interfaces are listened to as they were found
 }
 
 // SenderConfig of OpenSender.
@@ -50,7 +53,9 @@ const (
 )
 
 // OpenSender opens a socket on each interface and keeps other senders of this
-// tool away from it until Close.
+// tool away from it until Close. Interfaces that the session wants to listen to in
+// listen-only mode are in it then, where that may be; Advance and Close put them
+// back.
 func OpenSender(config SenderConfig) (*Sender, error) {
 	return openSender(config, lockInterface)
 }
@@ -100,6 +105,9 @@ func openSender(config SenderConfig, take func(name string) (lock, error)) (*Sen
 		}
 		s.socks = append(s.socks, c)
 	}
+	if config.Session.Physical() {
+		s.hush()
+	}
 	return s, nil
 }
 
@@ -110,8 +118,15 @@ func (s *Sender) Key() {
 	s.session.Key(s.clock())
 }
 
-// Note gives the session what the kernel says of its interfaces now.
-func (s *Sender) Note(facts []gate.Interface) {
+// Note gives the session what look says of its interfaces now. It does not look
+// while they are down on purpose.
+func (s *Sender) Note(look func() ([]gate.Interface, error)) {
+	s.modes.Lock()
+	defer s.modes.Unlock()
+	facts, err := look()
+	if err != nil {
+		return
+	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	for i := range facts {
@@ -248,16 +263,23 @@ func (s *Sender) Listen(ctx context.Context, length time.Duration) error {
 	return s.drain()
 }
 
-// Advance asks the session for its phase now.
+// Advance asks the session for its phase now. Interfaces in listen-only mode are
+// put back when the session wants to listen without it.
 func (s *Sender) Advance() gate.Phase {
 	s.mu.Lock()
-	defer s.mu.Unlock()
-	return s.session.Advance(s.clock())
+	phase := s.session.Advance(s.clock())
+	s.mu.Unlock()
+	if phase != gate.Listening || len(s.Quiet()) == 0 {
+		return phase
+	}
+	s.wake()
+	return s.Phase()
 }
 
-// Close ends the session and closes the sockets.
+// Close ends the session, puts interfaces back to how they were found and closes
+// the sockets.
 func (s *Sender) Close() error {
-	var first error
+	first := s.putBack()
 	for _, c := range s.socks {
 		if err := c.Close(); first == nil {
 			first = err

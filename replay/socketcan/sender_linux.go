@@ -48,6 +48,32 @@ func (s *Sender) drainOne(bus int, c *Conn) error {
 	}
 }
 
+// settle reads what came while an interface was set down and up again, and the
+// error that this leaves on its socket.
+func (s *Sender) settle(bus int) error {
+	c := s.socks[bus]
+	c.limit = batch
+	for {
+		if err := c.raw.Control(c.readNow); err != nil {
+			return c.fail("read", err)
+		}
+		switch c.readErr {
+		case nil:
+		case unix.EAGAIN:
+			return nil
+		case unix.ENETDOWN:
+			continue
+		default:
+			return c.fail("read", c.readErr)
+		}
+		s.mu.Lock()
+		for i := range c.got {
+			s.tell(bus, c, i)
+		}
+		s.mu.Unlock()
+	}
+}
+
 // tell gives the session one received message.
 func (s *Sender) tell(bus int, c *Conn, i int) {
 	m := c.in.message(i)

@@ -10,6 +10,7 @@ import (
 )
 
 func (s *Sender) drain() error                              { return ErrNeedsLinux }
+func (s *Sender) settle(int) error                          { return ErrNeedsLinux }
 func (s *Sender) wait(context.Context, time.Duration) error { return ErrNeedsLinux }
 
 func (c *Conn) send(context.Context, *can.Frame, func() error) error { return ErrNeedsLinux }
