@@ -10,8 +10,6 @@ import (
 
 	"plugproof/decode/can"
 	"plugproof/decode/witness"
-	"plugproof/profiles"
-	"plugproof/profiles/library"
 	"plugproof/replay"
 	"plugproof/replay/modules"
 	"plugproof/replay/rig"
@@ -26,17 +24,18 @@ func TestKernelBench(t *testing.T) {
 		{Name: "BenchComplains", Run: testBenchComplains},
 		{Name: "LoopContent", Run: testLoopContent},
 		{Name: "Exercise", Run: testExercise},
+		{Name: "ExerciseAll", Run: testExerciseAll},
+		{Name: "ExerciseDeaf", Run: testExerciseDeaf},
 		{Name: "ExerciseDead", Run: testExerciseDead},
 		{Name: "ExerciseHeld", Run: testExerciseHeld},
 		{Name: "ExerciseReleased", Run: testExerciseReleased},
 	}, faultChecks()...))
 }
 
-// bench puts simulated units on vcan0 (drive bus) and vcan1 (body bus). leave
-// takes them away and returns how late they were at worst.
-func bench(t *testing.T, nodes ...string) (leave func() time.Duration) {
+// units makes simulated units of a profile: a name, or a file.
+func units(t *testing.T, profile string, nodes ...string) *modules.Car {
 	t.Helper()
-	setting, err := profiles.NewLibrary(profiles.Folder{Name: "library", FS: library.FS()}).Load("lowan-2-20t-a5")
+	setting, _, err := (&profileFolders{}).setting(profile)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -48,9 +47,17 @@ func bench(t *testing.T, nodes ...string) (leave func() time.Duration) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	return car
+}
+
+// bench puts simulated units on vcan0 (drive bus) and vcan1 (body bus). leave
+// takes them away and returns how late they were at worst.
+func bench(t *testing.T, car *modules.Car) (leave func() time.Duration) {
+	t.Helper()
 	ctx, cancel := context.WithCancel(context.Background())
 	ready, ended := make(chan struct{}), make(chan struct{})
 	var summary replay.Summary
+	var err error
 	go func() {
 		defer close(ended)
 		summary, err = car.Live(ctx, []string{"vcan0", "vcan1"}, ready)
@@ -116,9 +123,9 @@ func quiet(most time.Duration) {
 
 // beside runs a command beside simulated units and returns for how long either
 // stood still.
-func beside(t *testing.T, nodes []string, try func() *command) func() (*command, time.Duration) {
+func beside(t *testing.T, car func() *modules.Car, try func() *command) func() (*command, time.Duration) {
 	return func() (*command, time.Duration) {
-		leave := bench(t, nodes...)
+		leave := bench(t, car())
 		c := try()
 		return c, max(leave(), c.stoodStill())
 	}
@@ -167,7 +174,8 @@ func loop(t *testing.T, code int, l looped) *command {
 	for _, name := range l.only {
 		args = append(args, "--only", name)
 	}
-	c := undisturbed(t, l.most, beside(t, l.units, func() *command {
+	car := func() *modules.Car { return units(t, "lowan-2-20t-a5", l.units...) }
+	c := undisturbed(t, l.most, beside(t, car, func() *command {
 		c := started(t, modest(t, dir, append(args, l.more...)...))
 		c.waitErr = c.Wait()
 		return c

@@ -5,9 +5,11 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"maps"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -17,6 +19,7 @@ import (
 	"plugproof/decode/can"
 	"plugproof/decode/witness"
 	"plugproof/profiles/demo"
+	"plugproof/replay/modules"
 	"plugproof/replay/rig"
 	"plugproof/replay/rig/adapter"
 	"plugproof/replay/socketcan"
@@ -25,19 +28,28 @@ import (
 // technician reads the simulated cluster off its own frames (ClusterLamps, 0x362
 // on the body bus, lowan-body.dbc) and types what it shows when asked.
 type technician struct {
-	read  func(*can.Frame) string // nil: nothing moves
+	reads map[string]func(*can.Frame) string // by the title of what is exercised; nil: read alone
 	mu    sync.Mutex
+	read  func(*can.Frame) string // nil: nothing moves
 	shown string
 	seen  bytes.Buffer // standard error of the command
 	keys  io.Writer
-	enter string // key that ends an answer
-	asked func() // nil: nobody wants to know
+	enter string        // key that ends an answer
+	asked func()        // nil: nobody wants to know
+	looks time.Duration // before an answer, so that a slow machine has moved the needle
 }
 
 func tachometer(f *can.Frame) string { return strconv.Itoa(50 * int(f.Data[1])) }
 
-func malfunctionLamp(f *can.Frame) string {
-	if f.Data[0]&1 != 0 {
+func coolantGauge(f *can.Frame) string {
+	return strconv.FormatFloat(0.4*float64(f.Data[2]), 'f', 0, 64)
+}
+
+func malfunctionLamp(f *can.Frame) string { return lamp(f, 0) }
+func oilLamp(f *can.Frame) string         { return lamp(f, 2) }
+
+func lamp(f *can.Frame, bit int) string {
+	if f.Data[0]>>bit&1 != 0 {
 		return "lit"
 	}
 	return "dark"
@@ -46,12 +58,18 @@ func malfunctionLamp(f *can.Frame) string {
 // Write takes what the command says and answers its questions.
 func (n *technician) Write(p []byte) (int, error) {
 	n.seen.Write(p)
+	if before, _, begins := strings.Cut(string(p), ": watch it."); begins && n.reads != nil {
+		n.mu.Lock()
+		n.read = n.reads[before[strings.LastIndexByte(before, '\n')+1:]] // several lines may come at once
+		n.mu.Unlock()
+	}
 	if !strings.HasSuffix(strings.TrimSpace(string(p)), "?") {
 		return len(p), nil
 	}
 	if n.asked != nil {
 		n.asked()
 	}
+	time.Sleep(n.looks)
 	n.mu.Lock()
 	text := n.shown
 	n.mu.Unlock()
@@ -76,21 +94,27 @@ func (n *technician) watch(ctx context.Context, t *testing.T) {
 		if err != nil {
 			return
 		}
-		if n.read == nil {
-			continue
-		}
 		n.mu.Lock()
-		n.shown = n.read(&frames[got-1])
+		if n.read != nil {
+			n.shown = n.read(&frames[got-1])
+		}
 		n.mu.Unlock()
 	}
 }
 
-// exercised runs an exercise with a technician, whom tell gives a keyboard.
+// exercised runs an exercise of a simulated cluster with a technician, whom tell
+// gives a keyboard.
 func exercised(t *testing.T, tell func(*technician, *exec.Cmd), args ...string) (*command, *technician) {
+	t.Helper()
+	return exercisedOn(t, func() *modules.Car { return units(t, "lowan-2-20t-a5", "Cluster") }, tell, args...)
+}
+
+// exercisedOn is exercised with another cluster, made anew for every try.
+func exercisedOn(t *testing.T, cluster func() *modules.Car, tell func(*technician, *exec.Cmd), args ...string) (*command, *technician) {
 	t.Helper()
 	n, dir := &technician{}, rig.InMemory(t)
 	args = append([]string{"exercise", "--log", filepath.Join(dir, "log")}, args...)
-	c := undisturbed(t, faultStall, beside(t, []string{"Cluster"}, func() *command {
+	c := undisturbed(t, faultStall, beside(t, cluster, func() *command {
 		ctx, cancel := context.WithCancel(t.Context())
 		var watching sync.WaitGroup
 		defer watching.Wait()
@@ -145,6 +169,103 @@ func quick(t *testing.T) string {
 	path := filepath.Join(t.TempDir(), "quick.yaml")
 	writeFile(t, path, text+"functions:\n  tachometer:\n    gauge: {settles: 800ms}\n")
 	return path
+}
+
+// hasty writes the demo car's profile with needles that settle soon, a cluster that
+// soon misses what does not come, and no other gauge or lamp than those of keep: an
+// exercise of all takes a minute and more with the real times.
+func hasty(t *testing.T, keep ...string) string {
+	t.Helper()
+	setting, _, err := (&profileFolders{}).setting("lowan-2-20t-a5")
+	if err != nil {
+		t.Fatal(err)
+	}
+	text := "format: 1\nname: hasty\ntitle: hasty\nbuilds_on: [lowan-2-20t-a5]\nmessages:\n"
+	for _, name := range []string{"EngineSpeed", "EngineTemps", "EngineLamps"} {
+		text += "  " + name + ": {listeners: {Cluster: {timeout: 700ms}}}\n"
+	}
+	text += "functions:\n"
+	for name, f := range setting.Functions {
+		switch {
+		case f.Gauge == nil && f.Lamp == nil:
+		case !slices.Contains(keep, name):
+			text += "  " + name + ": {gauge: null, lamp: null}\n"
+		case f.Gauge != nil:
+			text += "  " + name + ": {gauge: {settles: 200ms}}\n"
+		}
+	}
+	path := filepath.Join(t.TempDir(), "hasty.yaml")
+	writeFile(t, path, text)
+	return path
+}
+
+// seesAll is a technician who goes through several functions.
+func seesAll(t *testing.T) func(*technician, *exec.Cmd) {
+	return func(n *technician, c *exec.Cmd) {
+		pipe(t, nil)(n, c)
+		n.looks = 500 * time.Millisecond
+		n.reads = map[string]func(*can.Frame) string{
+			"tachometer": tachometer, "coolant gauge": coolantGauge, "oil pressure lamp": oilLamp, "engine malfunction lamp": malfunctionLamp,
+		}
+	}
+}
+
+// outcomes returns the verdicts of a JSON document by function, and of a function
+// its text.
+func outcomes(t *testing.T, c *command, n *technician) (verdicts, texts map[string]string) {
+	t.Helper()
+	docs, err := jsonDocuments(c.out.String())
+	if err != nil || len(docs) != 1 {
+		t.Fatalf("%v\n%s%s", err, &c.out, &n.seen)
+	}
+	verdicts, texts = map[string]string{}, map[string]string{}
+	for _, f := range listAt(docs[0], "functions") {
+		name := jsonAt(f, "function")
+		verdicts[name], texts[name] = jsonAt(f, "verdict"), jsonAt(f, "text")
+	}
+	return verdicts, texts
+}
+
+// One function after the other on the same cluster: a needle, a needle that is level
+// in the middle, a lamp of which nothing is known when it is lost. What cannot be
+// exercised is said.
+func testExerciseAll(t *testing.T) {
+	profile := hasty(t, "tachometer", "coolant-gauge", "oil-lamp", "speedometer")
+	cluster := func() *modules.Car { return units(t, profile, "Cluster") }
+	c, n := exercisedOn(t, cluster, seesAll(t), "--all", "-p", profile, "--on", "vcan0", "--seed", "7", "--format", "json")
+	c.ended(t, exitOK)
+	verdicts, texts := outcomes(t, c, n)
+	want := map[string]string{"coolant-gauge": "pass", "oil-lamp": "pass", "tachometer": "pass"}
+	if !maps.Equal(verdicts, want) {
+		t.Errorf("%v, want %v: %v\n%s%s", verdicts, want, texts, &c.out, &n.seen)
+	}
+	for name, text := range texts {
+		if !strings.HasSuffix(text, "shows what it is sent, and reacts when that is missing") {
+			t.Errorf("%s: %s", name, text)
+		}
+	}
+	if !strings.Contains(c.out.String(), "speedometer: VehicleSpeed (0x14E) is never sent") {
+		t.Errorf("what cannot be exercised is not said:\n%s", &c.out)
+	}
+}
+
+// A cluster that does not take engine speed, however right its frames are: the
+// factory's own show that it is not ours. Its lamp is not blamed for it.
+func testExerciseDeaf(t *testing.T) {
+	profile := hasty(t, "tachometer", "malfunction-lamp")
+	cluster := func() *modules.Car {
+		car := units(t, profile, "Cluster")
+		car.Ignore("Cluster", "EngineSpeed")
+		return car
+	}
+	c, n := exercisedOn(t, cluster, seesAll(t), "--all", "-p", profile, "--on", "vcan0", "--seed", "7", "--format", "json",
+		"--baseline", idling(t))
+	c.ended(t, exitFail)
+	verdicts, texts := outcomes(t, c, n)
+	want := map[string]string{"malfunction-lamp": "pass", "tachometer": "fail"}
+	if !maps.Equal(verdicts, want) || !strings.Contains(texts["tachometer"], "the tachometer does not react to a right frame") {
+		t.Errorf("%v, want %v: %v\n%s%s", verdicts, want, texts, &c.out, &n.seen)
+	}
 }
 
 // The tachometer of a simulated cluster, with the factory's own frames first.

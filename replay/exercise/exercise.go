@@ -194,15 +194,19 @@ type stream struct {
 	x       *Exercise
 	standin *standin.Standin
 	err     error
-	last    time.Duration // offset of the frame before
-	played  int           // of Config.Control
+	start   time.Time // of playing
+	played  int       // of Config.Control
 }
 
-// Next gives the next frame. In the place of one that is stopped it waits, so that
-// a stream with nothing left to send does not run ahead of the clock.
+// Next gives the next frame. In the place of one that is stopped it waits until that
+// would be due, so that a stream with nothing left to send does not run ahead of the
+// clock, and one that is late does not fall behind further.
 func (s *stream) Next(item *replay.Item) error {
 	if s.err != nil {
 		return s.err
+	}
+	if s.start.IsZero() {
+		s.start = time.Now() //nolint:forbidigo // a wait, no result
 	}
 	for {
 		if s.x.ended.Load() {
@@ -211,8 +215,6 @@ func (s *stream) Next(item *replay.Item) error {
 		if err := s.standin.Next(item); err != nil {
 			return err
 		}
-		gap := item.Offset - s.last
-		s.last = item.Offset
 		if item.Frame.ID != s.x.facts.ID.Value || item.Frame.Is(can.Extended) != s.x.facts.ID.Extended {
 			return nil
 		}
@@ -220,7 +222,7 @@ func (s *stream) Next(item *replay.Item) error {
 			s.controlled(item)
 			return nil
 		}
-		time.Sleep(gap) // at most a cycle
+		time.Sleep(time.Until(s.start.Add(item.Offset))) //nolint:forbidigo // the same; at most a cycle
 	}
 }
 

@@ -102,6 +102,17 @@ func newUnit(setting *profiles.Setting, node string) (*unit, error) {
 	return u, nil
 }
 
+// Ignore makes a unit deaf to a message, however right its frames are.
+func (c *Car) Ignore(node, message string) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	for _, u := range c.units {
+		for _, w := range u.ears {
+			w.deaf = w.deaf || u.node == node && w.facts.Name == message
+		}
+	}
+}
+
 // Hear tells the units of a frame that is on a bus.
 func (c *Car) Hear(bus int, f *can.Frame, at time.Duration) {
 	c.mu.Lock()
