@@ -131,6 +131,19 @@ func TestComplaints(t *testing.T) {
 		return list
 	}
 	none := func(*replay.Item) bool { return false }
+	// lossy loses every third frame; in the others the bits stand still from the first on.
+	lossy := func(frozen bool) func(*replay.Item) bool {
+		n, first := 0, replay.Item{}
+		return func(i *replay.Item) bool {
+			if n++; n == 1 {
+				first = *i
+			}
+			if frozen {
+				i.Frame = first.Frame
+			}
+			return n%3 != 0
+		}
+	}
 	for _, tt := range []struct {
 		name  string
 		items []replay.Item
@@ -144,6 +157,8 @@ func TestComplaints(t *testing.T) {
 		{"fan command missing", spoil("EngineCooling", none), []string{"IsFanFailSafe"}, []string{"IsGearboxLimp"}},
 		{"checksum", spoil("EngineSpeed", func(i *replay.Item) bool { i.Frame.Data[7] ^= 0x55; return true }), []string{"IsEngineSpeedMissing", "IsEngineDataInvalid"}, []string{"IsCoolantMissing"}},
 		{"length", spoil("EngineSpeed", func(i *replay.Item) bool { i.Frame.SetPayload(i.Frame.Data[:7]); return true }), []string{"IsEngineSpeedMissing", "IsEngineDataInvalid"}, nil},
+		{"toggle bit stuck, and every third frame lost", spoil("EngineSwitches", lossy(true)), []string{"IsEngineDataInvalid"}, []string{"IsEngineDataAbsent"}},
+		{"every third frame with a toggle bit lost", spoil("EngineSwitches", lossy(false)), nil, []string{"IsEngineDataInvalid", "IsEngineDataAbsent"}},
 		{"torque missing for 1.5 s", spoil("EngineTorque", func(i *replay.Item) bool { return i.Offset > 6500*time.Millisecond }), []string{"IsEngineMissed", "IsEngineDataAbsent"}, []string{"IsGearboxLimp"}},
 		{"torque missing for 2.5 s", spoil("EngineTorque", func(i *replay.Item) bool { return i.Offset > 7500*time.Millisecond }), []string{"IsEngineMissed", "IsGearboxLimp"}, []string{"IsEngineSpeedMissing"}},
 	} {

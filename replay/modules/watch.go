@@ -20,6 +20,7 @@ type watch struct {
 	grace   time.Duration // after key-on, in which it does not judge
 	message *decode.Message
 	guard   *guard.Watch
+	toggles []toggle
 	needs   []*decode.Signal // without these it is of no use
 
 	deaf     bool // believes nothing
@@ -52,6 +53,9 @@ func newWatch(m *profiles.MessageFacts, l *profiles.ListenerFacts) (*watch, erro
 		}
 		w.guard = g.Watch(int64(m.Cycle.Value))
 	}
+	for _, t := range p.Toggles {
+		w.toggles = append(w.toggles, toggle{at: t.Field.Start, every: max(t.Every, 1)})
+	}
 	for _, name := range essential() {
 		// The gateway passes on that a value is missing: its copies have their own bit.
 		if s := w.message.Signal(name); s != nil && !m.Relayed {
@@ -75,10 +79,34 @@ func (w *watch) believes(f *can.Frame) bool {
 	if w.deaf || int(f.Len) != w.facts.Length.Value || f.Is(can.Remote) {
 		return false
 	}
+	for i := range w.toggles {
+		if w.toggles[i].stuck(f) {
+			return false
+		}
+	}
 	if w.guard != nil && w.guard.Add(f) != 0 {
 		return false
 	}
 	return !slices.ContainsFunc(w.needs, func(s *decode.Signal) bool { return missing(s, f) })
+}
+
+// toggle is a receiver's opinion of a toggle bit. It counts frames, whenever they
+// come, until the bit flips. The guard, which judges captures, begins anew after a
+// gap, where a flip may have been lost: by it alone a bit that is stuck would be
+// believed again with every frame that a busy machine delays.
+type toggle struct {
+	at, every int
+	bit       byte
+	frames    int // with the bit as it is
+}
+
+func (t *toggle) stuck(f *can.Frame) bool {
+	bit := f.Data[t.at/8] >> (t.at % 8) & 1
+	if bit != t.bit {
+		t.bit, t.frames = bit, 0
+	}
+	t.frames++
+	return t.frames > t.every
 }
 
 func missing(s *decode.Signal, f *can.Frame) bool {
