@@ -222,7 +222,7 @@ func (s *stream) Next(item *replay.Item) error {
 			s.controlled(item)
 			return nil
 		}
-		time.Sleep(time.Until(s.start.Add(item.Offset))) //nolint:forbidigo // the same; at most a cycle
+		time.Sleep(time.Until(s.start.Add(item.Offset))) // at most a cycle
 	}
 }
 

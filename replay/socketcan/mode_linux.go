@@ -3,6 +3,7 @@ package socketcan
 import (
 	"encoding/binary"
 	"errors"
+	"slices"
 
 	"golang.org/x/sys/unix"
 )
@@ -51,7 +52,7 @@ func changeLink(i *Interface, flags, change uint32, attributes []byte) error {
 	ne.PutUint32(request[4:], uint32(i.Index))
 	ne.PutUint32(request[8:], flags)
 	ne.PutUint32(request[12:], change)
-	return ask(unix.RTM_NEWLINK, unix.NLM_F_ACK, append(request, attributes...), func([]byte) {})
+	return ask(unix.RTM_NEWLINK, unix.NLM_F_ACK, slices.Concat(request, attributes), func([]byte) {})
 }
 
 // modeRequest is the attributes that change the listen-only mode and nothing else:
