@@ -274,7 +274,12 @@ func (b *checkBuilder) finding(i int, f *rules.Finding) findingCard {
 		add("Sent by", b.titled(f.Sender))
 		add("Heard by", strings.Split(b.words.listeners(f), "; ")...)
 	}
-	add("First", b.words.first(f))
+	switch {
+	case f.HasTime:
+		add("First", b.words.first(f))
+	case f.Count > 1:
+		add("Count", Grouped(f.Count))
+	}
 	if f.Example != nil {
 		card.Frames = []quote{{"Frame", place(f.Example, b.words.lines[f.Example.File]), f.Example.Raw}}
 	}

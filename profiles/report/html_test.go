@@ -170,6 +170,27 @@ func TestPageEscapes(t *testing.T) {
 	}
 }
 
+// TestPageTimes: a finding without a time, as of a message that never came, names none.
+func TestPageTimes(t *testing.T) {
+	out := outcome(t, "lowan-dead-tachometer.log")
+	timed := 0
+	for i := range out.Findings {
+		if out.Findings[i].HasTime {
+			timed++
+		}
+	}
+	if timed == len(out.Findings) {
+		t.Fatal("every finding has a time")
+	}
+	src := page(t, out, report.HTMLOptions{Version: "test"})
+	if n := strings.Count(src, "<dt>First</dt>"); n != timed {
+		t.Errorf("%d times on the page, %d findings have one", n, timed)
+	}
+	if strings.Contains(src, "stamp 0.000000") {
+		t.Error("the page names a stamp that nothing has")
+	}
+}
+
 // TestPageIsOrdered: headings go down one level at a time, header cells say what
 // they head, tables have captions, links lead somewhere, names are used once.
 func TestPageIsOrdered(t *testing.T) {
