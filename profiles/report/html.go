@@ -49,7 +49,7 @@ func render(w io.Writer, s *sheet) error {
 	s.Style, s.Script = template.CSS(style), template.JS(script)
 	s.Policy = fmt.Sprintf("default-src 'none'; style-src '%s'; script-src '%s'; base-uri 'none'; form-action 'none'",
 		fingerprint(style), fingerprint(script))
-	t, err := template.ParseFS(assets, "assets/*.tmpl")
+	t, err := template.New("").Funcs(template.FuncMap{"bytes": bytesOf}).ParseFS(assets, "assets/*.tmpl")
 	if err != nil {
 		return fmt.Errorf("internal error: %w", err)
 	}

@@ -89,13 +89,16 @@ func (h *handover) addCaptures(role string, reports []capture.FileReport) {
 		r := &reports[i]
 		size := "not known"
 		if r.Size >= 0 {
-			size = Grouped(uint64(r.Size)) + " bytes"
+			size = bytesOf(r.Size)
 		}
 		h.Captures = append(h.Captures, captureRow{
 			role, r.Path, joinWords(r.Format, r.Compression), Grouped(r.Frames), size, cmp.Or(r.SHA256, "not computed"),
 		})
 	}
 }
+
+// bytesOf writes the size of a file.
+func bytesOf(n int64) string { return Grouped(uint64(n)) + " bytes" }
 
 func joinWords(a, b string) string {
 	if b == "" {
@@ -133,7 +136,7 @@ func codeTable(before, after []rules.Code) *table {
 	})
 	t := &table{
 		Caption: "Trouble codes as the scan tool listed them",
-		Heads:   []string{"Code", "Module", "Text", "Before", "After"},
+		Heads:   []string{"Code", "Module", "Text", "Before", "After"}, Wordy: true,
 	}
 	words := map[bool]string{true: "stored", false: "-"}
 	for _, k := range order {

@@ -244,7 +244,7 @@ func (r *Identification) evidence() []evidenceGroup {
 	var groups []evidenceGroup
 	for _, t := range titles {
 		g := evidenceGroup{Open: t.outcome == identify.Contradicts, Table: table{
-			Heads: []string{"Message", "Module", "Identifier", "What", "Setting says", "Capture shows", "Odds"},
+			Heads: []string{"Message", "Module", "Identifier", "What", "Setting says", "Capture shows", "Odds"}, Wordy: true,
 		}}
 		for _, p := range r.Evidence {
 			if p.Outcome != t.outcome {

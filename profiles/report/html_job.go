@@ -59,6 +59,10 @@ type filedCheck struct {
 		Signal   string        `json:"signal"`
 		NextStep string        `json:"next_step"`
 	} `json:"findings"`
+	Untested []struct {
+		Text     string `json:"text"`
+		NextStep string `json:"next_step"`
+	} `json:"not_testable"`
 	Missing []string `json:"missing_stages"`
 }
 
@@ -75,6 +79,7 @@ type jobPart struct {
 	Phases    []phaseRow
 	Functions *table
 	Findings  *table
+	Untested  *table
 	Change    string // since the check before; "": there was none
 	Measured  *table
 	Seen      *table
@@ -106,6 +111,9 @@ func newJobSheet(h *JobHistory, opts *HTMLOptions) (*sheet, rules.Verdict, error
 			{"#job", "The job"}, {"#result", "Function by function"}, {"#car", "Lamps and measurements"}, {"#handover", "Handover"},
 		},
 	}
+	if v == rules.Fail && last.Verdict == rules.Fail && len(last.Findings) > 0 {
+		s.First = &lead{"Do this first", said(last.Findings[0].NextStep), "#result"}
+	}
 	if len(h.Damage) > 0 {
 		s.Alarm = &alarm{Title: "Files of this job are not as they were filed"}
 		for _, d := range h.Damage {
@@ -113,7 +121,7 @@ func newJobSheet(h *JobHistory, opts *HTMLOptions) (*sheet, rules.Verdict, error
 		}
 	}
 	s.Job = &jobPart{
-		Phases: h.phases(), Functions: functionTable(last), Findings: findingTable(last), Change: recheckWords(before, last),
+		Phases: h.phases(), Functions: functionTable(last), Findings: findingTable(last), Untested: untestedTable(last), Change: recheckWords(before, last),
 		Measured: measuredTable(card), Seen: seenTable(card), Files: h.fileTable(),
 	}
 	s.Handover = h.handover(last, opts)
@@ -197,7 +205,7 @@ func (h *JobHistory) phases() []phaseRow {
 			row.Mark, row.Texts = mark{"untested", "left out"}, []string{said(s.LeftOut)}
 		case !s.Done:
 			row.Mark = mark{"review", "open"}
-			row.Texts = append(capitals(s.Missing), row.Texts...)
+			row.Texts = append([]string{said("missing: " + strings.Join(s.Missing, ", "))}, row.Texts...)
 		}
 		rows = append(rows, row)
 	}
@@ -209,7 +217,7 @@ func functionTable(c *filedCheck) *table {
 	if c == nil || len(c.Functions) == 0 {
 		return nil
 	}
-	t := &table{Caption: "Functions of the car with the new ECU", Heads: []string{"Function", "Verdict", "Why"}}
+	t := &table{Caption: "Functions of the car with the new ECU", Heads: []string{"Function", "Verdict", "Why"}, Wordy: true}
 	for _, f := range c.Functions {
 		t.Rows = append(t.Rows, []string{capital(cmp.Or(f.Title, f.Name)), f.Verdict.String(), capital(f.Why)})
 	}
@@ -220,9 +228,21 @@ func findingTable(c *filedCheck) *table {
 	if c == nil || len(c.Findings) == 0 {
 		return nil
 	}
-	t := &table{Caption: "Findings on the car with the new ECU", Heads: []string{"Finding", "Verdict", "Rule", "Next step"}}
+	t := &table{Caption: "Findings on the car with the new ECU", Heads: []string{"Finding", "Verdict", "Rule", "Next step"}, Wordy: true}
 	for _, f := range c.Findings {
 		t.Rows = append(t.Rows, []string{capital(f.Text), f.Verdict.String(), f.Rule, capital(f.NextStep)})
+	}
+	return t
+}
+
+// untestedTable lists what could not be judged, and how it can be; nil: nothing.
+func untestedTable(c *filedCheck) *table {
+	if c == nil || len(c.Untested) == 0 {
+		return nil
+	}
+	t := &table{Caption: "What could not be tested, and how it can be", Heads: []string{"Not tested", "How to test it"}, Wordy: true}
+	for _, f := range c.Untested {
+		t.Rows = append(t.Rows, []string{capital(f.Text), cmp.Or(capital(f.NextStep), "-")})
 	}
 	return t
 }
@@ -251,7 +271,7 @@ func recheckWords(before, last *filedCheck) string {
 			fresh++
 		}
 	}
-	return fmt.Sprintf("Since the check before: %d findings gone, %d new, %d still there.", gone, fresh, len(is)-fresh)
+	return fmt.Sprintf("Since the check before: %s gone, %d new, %d still there.", plural(gone, "finding"), fresh, len(is)-fresh)
 }
 
 // measuredTable lists what was measured by hand; nil: nothing.
@@ -292,7 +312,7 @@ func noted(names []string) string {
 
 // fileTable lists the journal.
 func (h *JobHistory) fileTable() *table {
-	t := &table{Caption: "Files of the job", Heads: []string{"File", "What", "Filed", "SHA-256"}}
+	t := &table{Caption: "Files of the job", Heads: []string{"File", "What", "Filed", "SHA-256"}, Wordy: true}
 	for _, e := range h.Job.Journal {
 		t.Rows = append(t.Rows, []string{
 			e.File, strings.Join(nonEmpty(string(e.Kind), e.Command, string(e.Moment), e.Verdict), ", "), cmp.Or(e.Time, "-"), e.SHA256,
@@ -318,7 +338,7 @@ func (h *JobHistory) handover(last *filedCheck, opts *HTMLOptions) handover {
 	for _, e := range h.Job.Journal {
 		if e.Kind == job.Capture {
 			out.Captures = append(out.Captures, captureRow{
-				string(e.Moment), e.File, formatOf(e.File), "-", Grouped(uint64(e.Size)) + " bytes", e.SHA256,
+				string(e.Moment), e.File, formatOf(e.File), "-", bytesOf(e.Size), e.SHA256,
 			})
 		}
 	}

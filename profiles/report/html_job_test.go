@@ -2,9 +2,11 @@ package report_test
 
 import (
 	"io"
+	"strings"
 	"testing"
 
 	"plugproof/profiles"
+	"plugproof/profiles/check"
 	"plugproof/profiles/job"
 	"plugproof/profiles/library"
 	"plugproof/profiles/report"
@@ -54,5 +56,28 @@ func TestJobVerdict(t *testing.T) {
 				t.Errorf("%v (%v), want %v", got, err, row.want)
 			}
 		})
+	}
+}
+
+// TestJobPage: what could not be tested stands with how it can be, a fail with what
+// to do first, and titles begin alike.
+func TestJobPage(t *testing.T) {
+	src := `{"verdict":"fail","functions":[{"name":"air-con","title":"air-con","verdict":"fail"}],
+		"findings":[{"rule":"message/absent","verdict":"fail","text":"EngineSpeed is missing","next_step":"compare with neighbouring settings"}],
+		"not_testable":[{"text":"the stage pedal is not in the capture","next_step":"press the pedal to its stop"}]}`
+	h := &report.JobHistory{Job: &job.Job{Card: &job.Card{}}, Checks: [][]byte{[]byte(`{"findings":[{"rule":"a"}]}`), []byte(src)}}
+	var page strings.Builder
+	opts := report.HTMLOptions{Files: []check.File{{File: "base.yaml", Size: 23626}}}
+	if _, err := report.JobHTML(&page, h, opts); err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{
+		"Compare with neighbouring settings. <a href=\"#result\">", "<th scope=\"row\">Air-con</th>",
+		"<th scope=\"row\">The stage pedal is not in the capture</th><td data-head=\"How to test it\">Press the pedal to its stop</td>",
+		"Since the check before: 1 finding gone, 1 new, 0 still there.", "Missing: ", "23,626 bytes",
+	} {
+		if !strings.Contains(page.String(), want) {
+			t.Errorf("the page has no %s", want)
+		}
 	}
 }

@@ -185,7 +185,7 @@ func (b *checkBuilder) breakTable(m *evidence.Message) *table {
 	if len(m.Faults) == 0 {
 		return nil
 	}
-	t := &table{Caption: "Breaks of counter and checksum", Heads: []string{"Break", "Frames", "First", "Frame"}}
+	t := &table{Caption: "Breaks of counter and checksum", Heads: []string{"Break", "Frames", "First", "Frame"}, Wordy: true}
 	for _, kind := range slices.Sorted(maps.Keys(m.Faults)) {
 		e := m.Faults[kind]
 		row := []string{kind.String(), fmt.Sprintf("%s of %s", Grouped(e.Count), Grouped(m.Judged)), "-", "-"}

@@ -106,7 +106,7 @@ func newRecheckPart(res *recheck.Result, files []check.File) *recheckPart {
 			n = len(p.Groups)
 			at[profile] = n
 			p.Groups = append(p.Groups, recheckGroup{Title: profile, Table: table{
-				Caption: "Captures judged by " + profile, Heads: []string{"Capture", "Verdict", "On file", "State"},
+				Caption: "Captures judged by " + profile, Heads: []string{"Capture", "Verdict", "On file", "State"}, Wordy: true,
 			}})
 		}
 		p.Groups[n].Table.Rows = append(p.Groups[n].Table.Rows, []string{r.Name, verdictWord(r.Now), verdictWord(r.Was), string(r.State)})
@@ -118,9 +118,9 @@ func newRecheckPart(res *recheck.Result, files []check.File) *recheckPart {
 		p.More = fmt.Sprintf("%d more are in the tables below.", looks-maxLooks)
 	}
 	if len(files) > 0 {
-		p.Files = &table{Caption: "What the verdicts rest on; a profile's version is its content", Heads: []string{"File", "Size", "SHA-256"}}
+		p.Files = &table{Caption: "What the verdicts rest on; a profile's version is its content", Heads: []string{"File", "Size", "SHA-256"}, Wordy: true}
 		for _, f := range files {
-			p.Files.Rows = append(p.Files.Rows, []string{f.File, Grouped(uint64(f.Size)) + " bytes", f.SHA256})
+			p.Files.Rows = append(p.Files.Rows, []string{f.File, bytesOf(f.Size), f.SHA256})
 		}
 	}
 	return p

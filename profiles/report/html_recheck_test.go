@@ -38,8 +38,8 @@ func TestRecheckPage(t *testing.T) {
 	page := recheckPage(t, rechecked())
 	for _, want := range []string{
 		`<h1 id="verdict">2 of 4 captures not as on file</h1>`, "<h3>a.log</h3>", "verdict: pass -&gt; fail", "its capture is gone",
-		"<li>no capture</li>", "lowan-2-20t-a5: 3 captures", "no profile: 1 capture", `<th scope="row">d.log</th><td>pass</td><td>pass</td><td>same</td>`,
-		`<th scope="row">base.yaml</th><td>12 bytes</td><td>abc</td>`,
+		"<li>no capture</li>", "lowan-2-20t-a5: 3 captures", "no profile: 1 capture", `<th scope="row">d.log</th><td data-head="Verdict">pass</td><td data-head="On file">pass</td><td data-head="State">same</td>`,
+		`<th scope="row">base.yaml</th><td data-head="Size">12 bytes</td><td data-head="SHA-256">abc</td>`,
 	} {
 		if !strings.Contains(page, want) {
 			t.Errorf("the page does not have %s", want)

@@ -82,13 +82,14 @@ type table struct {
 	Caption string
 	Heads   []string // of the columns; the first cell of a row heads the row
 	Rows    [][]string
+	Wordy   bool // on a phone the cells of a row stand below each other: a page is not moved sideways to be read
 }
 
 // capital begins a text with a capital letter, unless it begins with a name:
-// can0, id_2C1 and EngineSpeed keep their case.
+// can0, id_2C1 and EngineSpeed keep their case; air-con is a word.
 func capital(s string) string {
 	word, _, _ := strings.Cut(s, " ")
-	if strings.ContainsFunc(strings.TrimRight(word, ",;:."), func(r rune) bool { return r < 'a' || r > 'z' }) {
+	if strings.ContainsFunc(strings.TrimRight(word, ",;:."), func(r rune) bool { return (r < 'a' || r > 'z') && r != '-' }) {
 		return s
 	}
 	return strings.ToUpper(s[:min(1, len(s))]) + s[min(1, len(s)):]

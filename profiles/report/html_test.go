@@ -261,15 +261,19 @@ func TestHandover(t *testing.T) {
 		"Network setting</dt><dd>" + out.Setting.Settings.Network + "</dd>",
 		"Loom setting</dt><dd>" + out.Setting.Settings.Loom + "</dd>",
 		"plugproof 9.8.7", "Local rules and licensed persons decide", "Technician, name and signature", "Customer, name and signature",
-		"<th scope=\"row\">P0335</th><td>ECM</td><td></td><td>stored</td><td>-</td>",
-		"<th scope=\"row\">U0100</th><td>TCM</td><td>lost engine</td><td>stored</td><td>stored</td>",
-		"<th scope=\"row\">U0401</th><td>IPC</td><td></td><td>-</td><td>stored</td>",
+		codeRow("P0335", "ECM", "", "stored", "-"), codeRow("U0100", "TCM", "lost engine", "stored", "stored"), codeRow("U0401", "IPC", "", "-", "stored"),
 		"Stages that were not recorded: ",
 	} {
 		if !strings.Contains(part, want) {
 			t.Errorf("the handover does not hold %q", want)
 		}
 	}
+}
+
+// codeRow is a row of the table of trouble codes. Each cell has its head with it, for phones.
+func codeRow(code, module, text, before, after string) string {
+	return fmt.Sprintf(`<th scope="row">%s</th><td data-head="Module">%s</td><td data-head="Text">%s</td><td data-head="Before">%s</td><td data-head="After">%s</td>`,
+		code, module, text, before, after)
 }
 
 // TestContrast: text stands out from what it is written on by 4.5:1 at least, in
