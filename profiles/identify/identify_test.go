@@ -385,6 +385,17 @@ func TestEchoedField(t *testing.T) {
 	}
 }
 
+// TestAlone: the engine computer alone on the bench says nothing of a car, however
+// long it is recorded.
+func TestAlone(t *testing.T) {
+	car := demo.Settings()[6]
+	frames, buses := record(t, car, tenSeconds, "Cluster", "Stability", "Gearbox", "Body", "Climate")
+	res := judge(t, plan(t, confusion.Library()), frames, buses, identify.Input{ECU: identify.New})
+	if res.Verdict != identify.Tie || res.Foreign != 0 || res.Step == nil || !strings.HasPrefix(res.Step.Text, "this is the engine computer alone: in the car, record ") {
+		t.Errorf("%s %v, step %+v", res.Verdict, res.Settings, res.Step)
+	}
+}
+
 // TestStep: the step that parts the tied settings best is chosen, and says so.
 func TestStep(t *testing.T) {
 	p := plan(t, confusion.Near())

@@ -77,6 +77,10 @@ func (sc *scene) next(res *Result, car *score) *Step {
 			cmp.Compare(slices.Index(stepOrder, a.kind), slices.Index(stepOrder, b.kind)), cmp.Compare(a.bus, b.bus))
 	})
 	switch {
+	case len(best) > 0 && res.Foreign == 0 && sc.ecuSeen > 0:
+		step := best[0].step(len(tied)) // more of the same says nothing of a car
+		step.Text = "this is the engine computer alone: in the car, " + step.Text
+		return step
 	case len(best) > 0:
 		return best[0].step(len(tied))
 	case res.Verdict == Likely && car.unread(sc.plan.index(res.Settings[0])):
