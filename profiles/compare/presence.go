@@ -78,7 +78,7 @@ func (j *judge) removed(x *subject, r Row) Row {
 	}
 	r.Verdict = rules.Fail
 	r.Text = fmt.Sprintf("%s is gone: before, it came every %s", x.title(), ms(x.was.CycleNS))
-	r.NextStep = "is the setting the right one, and the option on? an identifier that is new may hold the same content"
+	r.NextStep = "is the setting the right one, and the option on? An identifier that is new may hold the same content"
 	switch {
 	case x.plan != nil && x.plan.facts.Option:
 		r.Verdict = rules.Review

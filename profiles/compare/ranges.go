@@ -342,6 +342,14 @@ func slackOf(x *subject, i int) float64 {
 	return max(x.before.plan.signals[i].quantum, (was.max-was.min)/50)
 }
 
+// reach says where values lay.
+func reach(least, most float64) string {
+	if least == most {
+		return fmt.Sprintf("at %.4g", least)
+	}
+	return fmt.Sprintf("from %.4g to %.4g", least, most)
+}
+
 // elsewhere finds values that lie where none lay before in the same state. By
 // itself that is tuning, weather or the driver: it is for review.
 func (j *judge) elsewhere(x *subject, i int, list []matched) (Row, bool) {
@@ -362,8 +370,9 @@ func (j *judge) elsewhere(x *subject, i int, list []matched) (Row, bool) {
 	}
 	r = j.cut(r, worst.exampleWas, worst.example).measured(100, 100*share, 100*sameRange, "% of the range", commonPractice)
 	r.State, r.Count, r.Verdict = j.stateOf(worst.key), worst.is.n, rules.Review
-	r.Text = fmt.Sprintf("%s goes from %.4g to %.4g%s%s, before from %.4g to %.4g%s", x.ref(i),
-		worst.is.min, worst.is.max, unit(s), j.with(worst.key), worst.was.min, worst.was.max, note)
+	verb := map[bool]string{true: "stands", false: "goes"}[worst.is.min == worst.is.max]
+	r.Text = fmt.Sprintf("%s %s %s%s%s, before %s%s", x.ref(i),
+		verb, reach(worst.is.min, worst.is.max), unit(s), j.with(worst.key), reach(worst.was.min, worst.was.max), note)
 	r.NextStep = "tuning, weather or the driver may explain it; if not, suspect offset and scale"
 	if share < someRange {
 		r.NextStep = "hardly any value lies where it lay: " + r.NextStep

@@ -28,3 +28,14 @@ func TestAlongAxis(t *testing.T) {
 		t.Error(diff)
 	}
 }
+
+func TestReach(t *testing.T) {
+	for _, row := range []struct {
+		least, most float64
+		want        string
+	}{{1, 1, "at 1"}, {0, 850, "from 0 to 850"}} {
+		if got := reach(row.least, row.most); got != row.want {
+			t.Errorf("%g, %g: %s, want %s", row.least, row.most, got, row.want)
+		}
+	}
+}
