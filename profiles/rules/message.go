@@ -463,6 +463,9 @@ func judgeForwarding(c *Case, r *Results) {
 	}
 }
 
+// followsWithin is how late a gateway's copy may follow its source, ns.
+const followsWithin = 500e6
+
 // notForwarded judges one link from a source to a gateway's copy.
 func (c *Case) notForwarded(fit *evidence.Fit, r *Results) (Finding, bool) {
 	source, sourceDef := c.Setting.Signal(fit.X)
@@ -495,6 +498,10 @@ func (c *Case) notForwarded(fit *evidence.Fit, r *Results) (Finding, bool) {
 		f.Text = fmt.Sprintf("%s moves from %g to %g, but the copy %s is \"not available\"", fit.X, in.Min, in.Max, fit.Y)
 		f = f.events(c, &out.NAFirst)
 	case out.Available > 10 && out.Span() == 0:
+		seen, ok := levels(in, to.Stream.First, to.Stream.Last-followsWithin)
+		if !ok || seen[2]-seen[0] <= 0.10*cmp.Or(span, in.Max) {
+			return f, false // it moved before the copy was seen, or has only just moved
+		}
 		f.Text = fmt.Sprintf("%s moves from %g to %g, but the copy %s stands at %g", fit.X, in.Min, in.Max, fit.Y, out.Min)
 		f.Example = c.example(&to.Stream.FirstFrame)
 		f.FirstTime, f.HasTime, f.Count = to.Stream.First, true, out.Frames

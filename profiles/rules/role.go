@@ -31,6 +31,9 @@ func roleRules() []Rule {
 // running are the stages in which the engine runs.
 var running = []string{"idle", "warm-up", "air-con", "rev", "in-gear", "road"}
 
+// standstill are those in which it does not, or is only about to.
+var standstill = []string{"asleep", "key-on", "pedal", "brake", "lever", "crank"}
+
 // role returns the subject of a role, nil when the setting has none or its
 // message did not pass.
 func (c *Case) role(role profiles.Role, r *Results) *subject {
@@ -330,8 +333,8 @@ func judgePedal(c *Case, r *Results) {
 		return
 	}
 	spans := c.Stages.Of(x.m.Name, "pedal")
-	if len(spans) == 0 {
-		return
+	if len(spans) == 0 || spans[0].End-spans[0].Start < enough(0) {
+		return // too short to hold both ends of its way
 	}
 	level, ok := levels(x.s, spans[0].Start, spans[0].End)
 	if !ok || level[2]-level[0] < 20 { // not pressed: the function says so

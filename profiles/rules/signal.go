@@ -244,11 +244,21 @@ func (c *Case) shouldMove(x *subject) (why string, least float64) {
 	return "", 0
 }
 
-// entered reports whether the capture shows how the car got into a stage: where
-// it begins within one, what moves on the way has moved already.
+// longIdle is how long a stage shows what it has to show, though the capture ends
+// within it, ns. Only the fan of a car that warms up may need longer.
+const longIdle = 5e9
+
+// entered reports whether the capture shows how the car got into a stage, and what
+// comes of it: where it begins within one, what moves on the way has moved
+// already; where it ends soon after, it is still to move. What moves at idle and
+// while the car warms up begins with the start of the engine.
 func (c *Case) entered(message, stage string) bool {
 	return slices.ContainsFunc(c.Stages.Of(message, stage), func(s stages.Span) bool {
-		return s.Start-c.Evidence.Start > 1e9
+		whole := c.Evidence.End-s.End > int64(profiles.DefaultGrace) || stage != "warm-up" && s.End-s.Start >= longIdle
+		started := stage != "idle" && stage != "warm-up" || slices.ContainsFunc(c.Stages, func(e stages.Span) bool {
+			return e.Start < s.Start && slices.Contains(standstill, e.Stage)
+		})
+		return s.Start-c.Evidence.Start > 1e9 && whole && started
 	})
 }
 
@@ -388,7 +398,19 @@ type line struct {
 	a, b, r2  float64
 	reference string
 	from      string
-	span      float64 // of x
+	lo, hi    float64 // of x, in units of y
+}
+
+// isFactor reports whether a line of another slope has the values that a wrong
+// factor gives, right at zero and the more wrong the farther from it. One of two
+// signals that comes later than the other only bends the line.
+func (l *line) isFactor(def *dbc.Signal) bool {
+	far := l.hi
+	if math.Abs(l.lo) > math.Abs(l.hi) {
+		far = l.lo
+	}
+	reach := min(math.Abs(far), math.Abs(far-def.Offset)) // from zero, of the value or of its bits
+	return math.Abs(l.a*far+l.b-far) >= 0.5*math.Abs(l.a-1)*reach
 }
 
 // lineOf fits a signal to the reference of a function, else to the same stages
@@ -403,7 +425,7 @@ func (c *Case) lineOf(x *subject) (line, bool) {
 		ratio := cmp.Or(against.Ratio, 1)
 		a, b, r2, ok := fit.Line()
 		if ok && fit.MaxX-fit.MinX > 0 {
-			return line{a / ratio, b - against.Offset, r2, string(fit.X), c.profile(), fit.MaxX - fit.MinX}, true
+			return line{a / ratio, b - against.Offset, r2, string(fit.X), c.profile(), ratio * fit.MinX, ratio * fit.MaxX}, true
 		}
 	}
 	return c.lineByStages(x)
@@ -433,7 +455,7 @@ func (c *Case) fitStages(x *subject, without string) (line, bool) {
 	var fit evidence.Fit
 	for _, stage := range profiles.StageNames() {
 		now, was := c.Stages.Of(x.m.Name, stage), c.BaselineStages.Of(x.m.Name, stage)
-		if len(now) != 1 || len(was) != 1 || stage == without {
+		if len(now) != 1 || len(was) != 1 || stage == without || c.partOf(now[0], was[0]) {
 			continue
 		}
 		y, ok1 := levels(x.s, now[0].Start, now[0].End)
@@ -446,7 +468,14 @@ func (c *Case) fitStages(x *subject, without string) (line, bool) {
 		}
 	}
 	a, b, r2, ok := fit.Line()
-	return line{a, b, r2, "the baseline, stage by stage", FromBaseline, fit.MaxX - fit.MinX}, ok
+	return line{a, b, r2, "the baseline, stage by stage", FromBaseline, fit.MinX, fit.MaxX}, ok
+}
+
+// partOf reports whether the capture begins or ends within a stage that the
+// baseline has whole: what changes in the course of it has not the same levels.
+func (c *Case) partOf(now, was stages.Span) bool {
+	cut := now.Start-c.Evidence.Start < 1e9 || c.Evidence.End-now.End < 1e9
+	return cut && float64(now.End-now.Start) < 0.8*float64(was.End-was.Start)
 }
 
 // levels returns least, middle and greatest value of a stretch.
@@ -498,6 +527,10 @@ func judgeScale(c *Case, r *Results) {
 		if l.from == FromBaseline && !known {
 			return // the tuner may have changed it
 		}
+		little := c.Evidence.End-c.Evidence.Start < enough(0) || l.hi-l.lo < 0.10*(x.s.Def.Max-x.s.Def.Min)
+		if !known && little || !l.isFactor(x.s.Def) {
+			return
+		}
 		f := x.about("signal/scale", Fail)
 		f.Text = fmt.Sprintf("%s is %.3g times what %s says", x.ref, l.a, l.reference)
 		if known {
@@ -522,7 +555,7 @@ func judgeOffset(c *Case, r *Results) {
 		}
 		near := nearest(math.Abs(l.b), offsets)
 		known := math.Abs(math.Abs(l.b)-near) <= 0.05*near+0.5
-		if l.from == FromBaseline && !known || math.Abs(l.b) < 0.02*l.span {
+		if l.from == FromBaseline && !known || math.Abs(l.b) < 0.02*(l.hi-l.lo) {
 			return
 		}
 		f := x.about("signal/offset", Fail)

@@ -26,6 +26,14 @@ type window struct {
 // not count.
 func (c *Case) awake(message string) window {
 	w := window{start: c.Evidence.Start, end: c.Evidence.End}
+	switch {
+	case c.neverOn(message):
+		w.end = w.start
+		return w
+	case len(c.Stages) == 0 && w.end-w.start <= int64(profiles.DefaultGrace):
+		w.perhaps = true // it is over before anything could tell of the key
+		return w
+	}
 	asleep := c.Stages.Of(message, "asleep")
 	if len(asleep) > 0 && asleep[0].Start-w.start < 1e9 && asleep[0].End < w.end {
 		w.start, w.keyOn = asleep[0].End, true
@@ -46,6 +54,14 @@ func (c *Case) awake(message string) window {
 		}
 	}
 	return w
+}
+
+// neverOn reports whether the key is off in the whole capture, as in one that
+// begins after key-off: then nobody has to send, or to mean what is sent.
+func (c *Case) neverOn(message string) bool {
+	off := c.Stages.Of(message, "asleep", "key-off")
+	return len(off) > 0 && off[0].Start-c.Evidence.Start < 1e9 &&
+		c.Evidence.End-off[len(off)-1].End < int64(profiles.DefaultGrace) && !slices.ContainsFunc(c.Stages, on)
 }
 
 // handSlack is by how much a marker set by hand may be off the turn of the key, ns.
