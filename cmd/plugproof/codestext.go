@@ -152,7 +152,7 @@ func writeCodes(w io.Writer, d *codesDocument) {
 		fmt.Fprintln(w)
 	}
 	if d.Change == nil {
-		writeCodeList(w, fmt.Sprintf("%s of trouble", plural(len(d.Codes), "code")), d.Codes)
+		writeCodeList(w, plural(len(d.Codes), "trouble code"), d.Codes)
 		return
 	}
 	writeCodeList(w, "new", d.Change.New)

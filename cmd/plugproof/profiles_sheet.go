@@ -86,8 +86,8 @@ func writeSheet(w io.Writer, doc *sheetDocument) {
 			if s.Signed {
 				sign = "signed"
 			}
-			writeLine(w, fmt.Sprintf("    %s: %d bits from bit %d, %s, %s, times %g plus %g %s",
-				s.Name, s.Length, s.Start, s.Order, sign, s.Factor, s.Offset, s.Unit), 6)
+			writeLine(w, fmt.Sprintf("    %s: %s from bit %d, %s, %s, times %g plus %g %s",
+				s.Name, plural(s.Length, "bit"), s.Start, s.Order, sign, s.Factor, s.Offset, s.Unit), 6)
 		}
 	}
 }
