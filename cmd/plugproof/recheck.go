@@ -59,7 +59,7 @@ those that are new or changed: read what it prints before you keep them. A
 capture that cannot be judged has a verdict, too, and ends nothing.
 
 Exit code 1 is a verdict that changed, or whose capture is gone; 3 a capture
-that has none on file. With --update both are 0.`,
+that has none on file, or a folder without any. With --update all are 0.`,
 		Example: `  plugproof recheck captures
   plugproof recheck captures --profiles changed --format junit --out recheck.xml
   plugproof recheck captures --update`,
@@ -155,7 +155,7 @@ func (o *recheckOptions) settle(res *recheck.Result) error {
 	switch t := res.Tally(); {
 	case t.Changed+t.Gone > 0:
 		return errFailed
-	case t.New > 0:
+	case t.New > 0, len(res.Rows) == 0: // a folder without captures is hardly the one that was meant
 		return errUntestable
 	}
 	return nil
