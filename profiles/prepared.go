@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"maps"
 	"path"
 	"reflect"
 	"slices"
@@ -92,9 +93,7 @@ func plain(v reflect.Value) any {
 			switch {
 			case value.IsZero():
 			case field.Anonymous:
-				for key, inner := range plain(value).(map[string]any) {
-					fields[key] = inner
-				}
+				maps.Copy(fields, plain(value).(map[string]any))
 			default:
 				fields[field.Name] = plain(value)
 			}

@@ -2,6 +2,7 @@ package profiles_test
 
 import (
 	"io/fs"
+	"maps"
 	"strings"
 	"testing"
 	"testing/fstest"
@@ -55,10 +56,7 @@ func TestPreparedOfOtherFiles(t *testing.T) {
 	ours := profiles.Folder{Name: "library", FS: files, Checked: true}
 	changed := &fstest.MapFile{Data: append([]byte("# changed\n"), files[part].Data...)}
 	with := func(name string, f *fstest.MapFile) profiles.Folder {
-		other := fstest.MapFS{}
-		for n, data := range files {
-			other[n] = data
-		}
+		other := maps.Clone(files)
 		if other[name] = f; f == nil {
 			delete(other, name)
 		}
