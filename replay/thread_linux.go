@@ -22,7 +22,7 @@ const (
 	helping     = 10                    // of the process's other threads
 	processors  = 4                     // at least: one may be asleep with the player in it
 	garbageRoom = 512 << 20             // bytes that may pile up until garbage is collected
-	yield       = 4 * time.Millisecond  // Go's scheduler takes the thread away for a moment after 10 ms: we give it up before, when there is time
+	yield       = 9 * time.Millisecond  // Go's scheduler takes the thread away for a moment after 10 ms: we give it up just before, when there is time; each time may cost a millisecond
 	yieldTime   = 90 * time.Microsecond // that is time enough
 )
 

@@ -10,6 +10,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 	"sync"
@@ -88,7 +89,7 @@ func filedWhole(t *testing.T, dir string) {
 		if sum := sha256.Sum256(content); hex.EncodeToString(sum[:]) != e.SHA256 {
 			t.Errorf("%s is not what was filed", e.File)
 		}
-		if e.Command == "compare" && e.Verdict == "review" {
+		if (e.Command == "compare" || e.Moment == "bench") && e.Verdict == "review" {
 			e.Verdict = "pass" // see testDay
 		}
 		if e.Kind != "capture" {
@@ -180,7 +181,7 @@ func testDay(t *testing.T) {
 
 	// The new ECU was told the wrong network: what it sends is not what the car wants.
 	d.bench("lowan-1-20t-a5", 1)
-	d.bench(car, 0)
+	d.bench(car, 0).findsOnly("capture/") // the rig's buses deliver in bursts now and then
 
 	script.Seed, script.Without = 5, []string{"EngineSpeed"}
 	d.guided("after", script, "fail: message/absent: EngineSpeed (0x0D6 on drive) is missing")
@@ -244,6 +245,19 @@ func (s *said) says(texts ...string) {
 	}
 }
 
+// finding is a line of a check that heads a finding.
+var finding = regexp.MustCompile(`(?m)^  (?:fail|review)  +(\S+/\S+)$`)
+
+// findsOnly wants no finding but of a group of rules.
+func (s *said) findsOnly(group string) {
+	s.Helper()
+	for _, m := range finding.FindAllStringSubmatch(s.text, -1) {
+		if !strings.HasPrefix(m[1], group) {
+			s.Errorf("%q finds %s:\n%s", s.args, m[1], s.text)
+		}
+	}
+}
+
 // run runs plugproof to its end, with what a person types.
 func (d *day) run(code int, typed string, args ...string) *said {
 	d.Helper()
@@ -303,7 +317,7 @@ func (d *day) answer(ctx context.Context) {
 }
 
 // bench records what an ECU of a setting sends alone, and has it judged.
-func (d *day) bench(name string, code int) {
+func (d *day) bench(name string, code int) *said {
 	d.Helper()
 	s, err := demo.ParseSetting(name)
 	if err != nil {
@@ -311,7 +325,7 @@ func (d *day) bench(name string, code int) {
 	}
 	alone := demo.Options{Script: only("key-on"), Seed: 3, Without: []string{"Body", "Climate", "Cluster", "Stability", "Gearbox"}}
 	d.guidedAs(s, "bench", alone, "", "--stages", "key-on", "--bench", "new ECU, power supply")
-	d.run(code, "", "check", "--job", d.dir, "--moment", "bench")
+	return d.run(code, "", "check", "--job", d.dir, "--moment", "bench")
 }
 
 // guided has a recording led by the tool, in the car of the day.
