@@ -137,7 +137,7 @@ func (r faultRun) test(t *testing.T) {
 	}
 	slices.Sort(said)
 	if said = slices.Compact(said); !slices.Equal(said, r.said) {
-		t.Errorf("the units said %v, want %v:\n%s", said, r.said, &c.said)
+		t.Errorf("the units said %v, want %v:\n%s%s", said, r.said, &c.out, &c.said)
 	}
 	for _, f := range listAt(docs[0], "answers.expected") {
 		title, _, _ := strings.Cut(jsonAt(f, "text"), ": ")

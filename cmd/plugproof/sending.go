@@ -24,11 +24,12 @@ gate asks for a profile whose author lists what may be sent, for the one unit
 that lies on the bench (--on-bench cluster) and for a key held on this keyboard
 (--dead-man, let go of for half a second: stop). It listens first, for 10 seconds
 at least, and refuses when anything but that unit is heard. For that it sets the
-interface down and up in listen-only mode, and back before anything is sent, where
-the adapter has that mode and you have the rights (root). It sends the first
-identifier alone for 2 seconds, listens again, and goes on with one frame under
-way at a time. Identifiers of diagnosis, restraint systems, brakes, steering,
-immobiliser, odometer and flashing are never sent there; no flag opens them.
+interface down and up in listen-only mode, and back before anything is sent,
+where the adapter has that mode and you have the rights (root). It sends the
+first identifier alone for 2 seconds, listens again, and goes on with one frame
+under way at a time. Identifiers of diagnosis, restraint systems, brakes,
+steering, immobiliser, odometer and flashing are never sent there; no flag opens
+them.
 
 Who sent what, where, when and under which statement is added to the file --log.`
 

@@ -181,7 +181,8 @@ func testDay(t *testing.T) {
 
 	// The new ECU was told the wrong network: what it sends is not what the car wants.
 	d.bench("lowan-1-20t-a5", 1)
-	d.bench(car, 0).findsOnly("capture/") // the rig's buses deliver in bursts now and then
+	// The rig plays and records on one slow machine: frames are its own and uneven.
+	d.bench(car, 0).findsOnly("capture/", "message/uneven")
 
 	script.Seed, script.Without = 5, []string{"EngineSpeed"}
 	d.guided("after", script, "fail: message/absent: EngineSpeed (0x0D6 on drive) is missing")
@@ -248,11 +249,11 @@ func (s *said) says(texts ...string) {
 // finding is a line of a check that heads a finding.
 var finding = regexp.MustCompile(`(?m)^  (?:fail|review)  +(\S+/\S+)$`)
 
-// findsOnly wants no finding but of a group of rules.
-func (s *said) findsOnly(group string) {
+// findsOnly wants no finding but of rules whose names begin so.
+func (s *said) findsOnly(rules ...string) {
 	s.Helper()
 	for _, m := range finding.FindAllStringSubmatch(s.text, -1) {
-		if !strings.HasPrefix(m[1], group) {
+		if !slices.ContainsFunc(rules, func(rule string) bool { return strings.HasPrefix(m[1], rule) }) {
 			s.Errorf("%q finds %s:\n%s", s.args, m[1], s.text)
 		}
 	}
