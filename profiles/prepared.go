@@ -62,7 +62,7 @@ func (l *Library) Prepare(name string) (map[string][]byte, error) {
 }
 
 // placesFile is where the places of a file's pairs are put away.
-func placesFile(part string) string { return path.Join(path.Dir(part), path.Base(part)+".places") }
+func placesFile(part string) string { return part + ".places" }
 
 // places lists where the pairs of the file stand: path, line, column and offset,
 // a pair a line.

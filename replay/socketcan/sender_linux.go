@@ -24,20 +24,41 @@ func (s *Sender) drain() error {
 }
 
 func (s *Sender) drainOne(bus int, c *Conn) error {
+	err := s.takeIn(bus, c)
+	if err == unix.ENETDOWN || err == unix.ENODEV {
+		s.session.Halt(bus, gate.Refusal{Rule: "stop/interface", Reason: c.name + " went down or away"})
+		return nil
+	}
+	return c.fail("read", err)
+}
+
+// settle reads what came while an interface was set down and up again, and the
+// error that this leaves on its socket.
+func (s *Sender) settle(bus int) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	c := s.socks[bus]
+	err := s.takeIn(bus, c)
+	for err == unix.ENETDOWN {
+		err = s.takeIn(bus, c)
+	}
+	return c.fail("read", err)
+}
+
+// takeIn gives the session all that a socket holds, or returns its error as it is.
+// s.mu is held.
+func (s *Sender) takeIn(bus int, c *Conn) error {
 	c.limit = batch
 	for {
 		if err := c.raw.Control(c.readNow); err != nil {
-			return c.fail("read", err)
+			return err
 		}
 		switch c.readErr {
 		case nil:
 		case unix.EAGAIN:
 			return nil
-		case unix.ENETDOWN, unix.ENODEV:
-			s.session.Halt(bus, gate.Refusal{Rule: "stop/interface", Reason: c.name + " went down or away"})
-			return nil
 		default:
-			return c.fail("read", c.readErr)
+			return c.readErr
 		}
 		for i := range c.got {
 			s.tell(bus, c, i)
@@ -45,32 +66,6 @@ func (s *Sender) drainOne(bus int, c *Conn) error {
 		if c.got < batch {
 			return nil
 		}
-	}
-}
-
-// settle reads what came while an interface was set down and up again, and the
-// error that this leaves on its socket.
-func (s *Sender) settle(bus int) error {
-	c := s.socks[bus]
-	c.limit = batch
-	for {
-		if err := c.raw.Control(c.readNow); err != nil {
-			return c.fail("read", err)
-		}
-		switch c.readErr {
-		case nil:
-		case unix.EAGAIN:
-			return nil
-		case unix.ENETDOWN:
-			continue
-		default:
-			return c.fail("read", c.readErr)
-		}
-		s.mu.Lock()
-		for i := range c.got {
-			s.tell(bus, c, i)
-		}
-		s.mu.Unlock()
 	}
 }
 
