@@ -32,7 +32,7 @@ func TestKernelISOTP(t *testing.T) {
 	if testing.Short() {
 		t.Skip("boots a virtual machine")
 	}
-	ctx, cancel := context.WithTimeout(t.Context(), 3*time.Minute)
+	ctx, cancel := context.WithTimeout(t.Context(), 4*time.Minute)
 	defer cancel()
 	binary := filepath.Join(t.TempDir(), "service.test")
 	build := exec.CommandContext(ctx, "go", "test", "-c", "-o", binary, ".")
@@ -123,14 +123,15 @@ func sender(t *testing.T) *socketcan.Sender {
 // toKernel sends a message that the kernel receives and asks for as wished.
 func toKernel(t *testing.T, link Link, wish Timing, message []byte) {
 	fd := kernelSocket(t, other(link), wish)
-	got := make(chan []byte, 1)
+	type result struct {
+		data []byte
+		err  error
+	}
+	got := make(chan result, 1)
 	go func() {
 		b := make([]byte, 10_000)
 		n, err := unix.Read(fd, b)
-		if err != nil {
-			n = 0
-		}
-		got <- b[:n]
+		got <- result{b[:max(n, 0)], err}
 	}()
 	conn, out := open(t), sender(t)
 	s, err := NewSender(link, Timing{}, message)
@@ -156,8 +157,8 @@ func toKernel(t *testing.T, link Link, wish Timing, message []byte) {
 			}
 		}
 	}
-	if b := <-got; !bytes.Equal(b, message) {
-		t.Errorf("the kernel received %d bytes of %d", len(b), len(message))
+	if g := <-got; g.err != nil || !bytes.Equal(g.data, message) {
+		t.Errorf("the kernel received %d bytes of %d, %v", len(g.data), len(message), g.err)
 	}
 }
 
@@ -201,9 +202,11 @@ func fromKernel(t *testing.T, link Link, wish Timing, message []byte) {
 	t.Error("no message came within 10 s")
 }
 
+// open opens vcan0 with room for the longest message in one block: the kernel
+// sends that faster than any bus would.
 func open(t *testing.T) *socketcan.Conn {
 	t.Helper()
-	conn, err := socketcan.Open("vcan0", 0, nil)
+	conn, err := socketcan.Open("vcan0", 0, &socketcan.Config{Buffer: 4 << 20})
 	if err != nil {
 		t.Fatal(err)
 	}
