@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"io"
+	"runtime"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -185,4 +186,56 @@ func TestPlayPrecisely(t *testing.T) {
 	if _, err := Play(ctx, Items(late), bus, &Options{Precise: true}); !errors.Is(err, why) {
 		t.Errorf("broken off: %v", err)
 	}
+}
+
+// Whoever wants to stop the whole program for a moment gets to, however dense or
+// sparse the frames are: while the player waits, Go's scheduler must not be shut
+// out for good. Without a way in, this test runs into its time limit.
+func TestPlayPreciselyLetsCollect(t *testing.T) {
+	for name, gap := range map[string]time.Duration{"dense": 20 * time.Microsecond, "1 Mbit/s": 111 * time.Microsecond, "sparse": time.Hour} {
+		t.Run(name, func(t *testing.T) {
+			why := errors.New("collected")
+			ctx, cancel := context.WithCancelCause(t.Context())
+			playing := make(chan struct{}, 1)
+			go func() {
+				<-playing
+				runtime.GC()
+				cancel(why)
+			}()
+			begun := false
+			if _, err := Play(ctx, &endless{gap: gap}, &brokenSink{after: 1 << 40}, &Options{
+				Precise: true, MaxLate: -1,
+				Sent: func(*Item, time.Duration) {
+					if !begun {
+						begun = true
+						playing <- struct{}{}
+					}
+				},
+			}); !errors.Is(err, why) {
+				t.Errorf("ended with %v", err)
+			}
+		})
+	}
+}
+
+// A context that has ended lets no frame out, also the first.
+func TestPlayPreciselyNothing(t *testing.T) {
+	why := errors.New("never")
+	ctx, cancel := context.WithCancelCause(t.Context())
+	cancel(why)
+	for range 100 {
+		bus := NewMemory(1)
+		if s, err := Play(ctx, Items(steady(1, 0)), bus, &Options{Precise: true}); !errors.Is(err, why) || s.Frames > 0 {
+			t.Fatalf("%d frames, %v", s.Frames, err)
+		}
+	}
+}
+
+// endless gives frames without end, one every gap.
+type endless struct{ gap, at time.Duration }
+
+func (e *endless) Next(item *Item) error {
+	item.Offset = e.at
+	e.at += e.gap
+	return nil
 }

@@ -7,23 +7,24 @@ import (
 	"runtime"
 	"runtime/debug"
 	"strconv"
+	"sync/atomic"
 	"time"
-	"unsafe" // clock_nanosleep without the scheduler knowing, see sleepUntil
+	"unsafe" // clock_nanosleep without the scheduler knowing, see sleepUntil; procPin
 
 	"golang.org/x/sys/unix"
 )
 
 // The player's thread.
 const (
-	slice       = time.Millisecond      // of a sleep: how long a stop may take to be seen
-	spin        = 60 * time.Microsecond // of busy waiting: more than a wake-up is late as a rule
-	fifo        = 1                     // SCHED_FIFO, sched(7)
-	priority    = 20                    // among real-time threads: below the kernel's own, which have 50
-	helping     = 10                    // of the process's other threads
-	processors  = 4                     // at least: one may be asleep with the player in it
-	garbageRoom = 512 << 20             // bytes that may pile up until garbage is collected
-	yield       = 9 * time.Millisecond  // Go's scheduler takes the thread away for a moment after 10 ms: we give it up just before, when there is time; each time may cost a millisecond
-	yieldTime   = 90 * time.Microsecond // that is time enough
+	slice       = time.Millisecond       // of a sleep: how long a stop may take to be seen
+	spin        = 60 * time.Microsecond  // of busy waiting: more than a wake-up is late as a rule
+	fifo        = 1                      // SCHED_FIFO, sched(7)
+	priority    = 20                     // among real-time threads: below the kernel's own, which have 50
+	helping     = 10                     // of the process's other threads
+	processors  = 4                      // at least: one may be asleep with the player in it
+	garbageRoom = 512 << 20              // bytes that may pile up until garbage is collected
+	yield       = 9 * time.Millisecond   // how often the thread is given up of our own accord, where the next frame is more than a slice away
+	mustYield   = 500 * time.Millisecond // how often it is given up in any case: two frames a second may be late for it
 )
 
 // playPrecisely plays on a thread of its own, which ends with the replay and
@@ -34,7 +35,9 @@ func (p *player) playPrecisely(ctx context.Context) error {
 	go func() {
 		runtime.LockOSThread() // for good
 		p.raise()
-		done <- p.play(ctx, newThreadClock())
+		clock, stop := newThreadClock(ctx)
+		defer stop()
+		done <- p.play(ctx, clock)
 	}()
 	return <-done
 }
@@ -118,42 +121,77 @@ func (p *player) note(format string, args ...any) {
 	p.summary.Notes = append(p.summary.Notes, fmt.Sprintf(format, args...))
 }
 
-// threadClock waits without Go's timers.
+// threadClock waits without Go's timers, and without Go's scheduler.
 type threadClock struct {
 	timerClock
 	base    int64 // CLOCK_MONOTONIC at the start instant, ns
 	yielded time.Duration
+	over    atomic.Bool // the context has ended
 }
 
-func newThreadClock() *threadClock {
+// newThreadClock returns a clock that ends with a context, and what lets go of
+// the context.
+func newThreadClock(ctx context.Context) (*threadClock, func() bool) {
 	var ts unix.Timespec
 	_ = unix.ClockGettime(unix.CLOCK_MONOTONIC, &ts) // cannot fail with these arguments
-	return &threadClock{timerClock: timerClock{start: startNow()}, base: ts.Nano()}
+	c := &threadClock{timerClock: timerClock{start: startNow()}, base: ts.Nano()}
+	return c, context.AfterFunc(ctx, func() { c.over.Store(true) })
 }
 
 // until sleeps in slices until shortly before t, and waits busily for the rest.
 func (c *threadClock) until(ctx context.Context, t time.Duration) error {
+	if ctx.Err() == nil {
+		procPin()
+		in := c.wait(t)
+		procUnpin()
+		if in {
+			return nil
+		}
+	}
+	return context.Cause(ctx)
+}
+
+// wait is until between procPin and procUnpin: nothing in it may block in Go's
+// sense, as a channel, a lock or ctx.Err would. It reports false when the context
+// has ended.
+func (c *threadClock) wait(t time.Duration) bool {
 	for {
-		if ctx.Err() != nil {
-			return context.Cause(ctx)
+		if c.over.Load() {
+			return false
 		}
 		now := c.now()
 		rest := t - now
-		if rest <= spin {
-			break
-		}
-		if now-c.yielded > yield && rest > yieldTime {
-			runtime.Gosched()
+		if held := now - c.yielded; held > mustYield || held > yield && rest > slice {
+			procUnpin()
+			runtime.Gosched() // whoever wants to stop the program for a moment may: a garbage collection
+			procPin()
 			c.yielded = now
 			continue
+		}
+		if rest <= spin {
+			break
 		}
 		sleepUntil(c.base + int64(now+min(rest-spin, slice)))
 	}
 	for now := c.now(); now < t; now = c.now() {
 		continue // at most spin
 	}
-	return nil
+	return true
 }
+
+// procPin keeps Go's scheduler from taking the goroutine off its thread, which it
+// would do every 10 ms: another thread then has to give it back, and where a
+// processor must be woken for that, it costs up to some milliseconds: more than
+// all else that delays a frame (BenchmarkLateness). Package runtime keeps both
+// functions for users outside (go.dev/issue/67401).
+//
+//go:linkname procPin runtime.procPin
+func procPin() int
+
+// procUnpin undoes procPin.
+//
+//go:linkname procUnpin runtime.procUnpin
+func procUnpin()
 
 // sleepUntil sleeps until a time of CLOCK_MONOTONIC. It is a raw system call: after
 // an ordinary one the goroutine has to be given a processor again, which took up
