@@ -184,6 +184,21 @@ func loop(t *testing.T, code int, l looped) *command {
 	return c
 }
 
+// contentVerdict is what the rules say of a unit alone that is content: not
+// testable, or review for what a machine that stood still for a moment played in a
+// bunch. Each other finding is a fault.
+func contentVerdict(t *testing.T, doc any) (verdict string) {
+	t.Helper()
+	verdict = "not testable"
+	for _, f := range listAt(doc, "answers.check.findings") {
+		verdict = "review"
+		if rule := jsonAt(f, "rule"); rule != "capture/recording-paused" && rule != "message/uneven" {
+			t.Errorf("%s: %s", rule, jsonAt(f, "text"))
+		}
+	}
+	return verdict
+}
+
 // The cluster is content with a good capture: what is expected of it holds and the
 // rules find nothing of it. A cluster alone is no proof of any whole function, so the
 // rules claim none.
@@ -196,15 +211,7 @@ func testLoopContent(t *testing.T) {
 	if err != nil || len(docs) != 1 {
 		t.Fatalf("%v\n%s%s", err, &c.out, &c.said)
 	}
-	verdict := "not testable"
-	for _, f := range listAt(docs[0], "answers.check.findings") {
-		// What a machine that stood still for a moment played in a bunch. Each other
-		// finding is a fault.
-		verdict = "review"
-		if rule := jsonAt(f, "rule"); rule != "capture/recording-paused" && rule != "message/uneven" {
-			t.Errorf("%s: %s", rule, jsonAt(f, "text"))
-		}
-	}
+	verdict := contentVerdict(t, docs[0])
 	for path, want := range map[string]string{
 		"schema": "plugproof/replay/1", "ended": "as planned", "answers.verdict": verdict, "answers.check.verdict": verdict,
 		"answers.expected.0.verdict": "pass", "answers.expected.1.verdict": "pass", "answers.expected.2.verdict": "pass",
