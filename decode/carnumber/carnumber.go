@@ -14,11 +14,11 @@ package carnumber
 import (
 	"bytes"
 	"maps"
-	"regexp"
 	"slices"
 	"strings"
 
 	"plugproof/decode/can"
+	"plugproof/decode/pattern"
 )
 
 // length of a number, in characters.
@@ -37,15 +37,24 @@ const (
 // O and Q; not every number keeps to it.
 func character(b byte) bool { return b >= '0' && b <= '9' || b >= 'A' && b <= 'Z' }
 
-// names are what people call the number.
-var names = regexp.MustCompile(`(?i)(vehicle|car|chassis)[ _-]?(ident[a-z]*[ _-]?)?(number|num|no\b|id\b)|vehicle[ _-]?ident`)
+// names are what people call the number, in small letters.
+var names = pattern.Late(`(vehicle|car|chassis)[ _-]?(ident[a-z]*[ _-]?)?(number|num|no\b|id\b)|vehicle[ _-]?ident`)
 
 // abbreviated finds VIN as a word of its own: in VIN_1, EngineVIN, VinDigit2, and
 // not in Diving.
-var abbreviated = regexp.MustCompile(`(^|[^A-Za-z])[Vv][Ii][Nn]([^a-z]|$)|[a-z]V(IN|in)([^a-z]|$)|(^|[^A-Za-z])Vin([A-Z]|$)`)
+var abbreviated = pattern.Late(`(^|[^A-Za-z])[Vv][Ii][Nn]([^a-z]|$)|[a-z]V(IN|in)([^a-z]|$)|(^|[^A-Za-z])Vin([A-Z]|$)`)
 
 // Named reports whether the name of a message or a signal is that of the number.
-func Named(name string) bool { return names.MatchString(name) || abbreviated.MatchString(name) }
+func Named(name string) bool {
+	lower := strings.ToLower(name)
+	return mayName(lower) && names().MatchString(lower) || strings.Contains(lower, "vin") && abbreviated().MatchString(name)
+}
+
+// mayName is what names cannot do without; it is asked about every signal of a car.
+func mayName(lower string) bool {
+	has := func(part string) bool { return strings.Contains(lower, part) }
+	return (has("vehicle") || has("car") || has("chassis")) && (has("num") || has("no") || has("id"))
+}
 
 // Looks reports whether a single frame looks as if it told a number: by its text, or
 // as the first segment of an answer that does.

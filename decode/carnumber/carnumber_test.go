@@ -6,6 +6,7 @@ import (
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
+	"pgregory.net/rapid"
 
 	"plugproof/decode/can"
 )
@@ -176,6 +177,18 @@ func TestNamed(t *testing.T) {
 			t.Errorf("%s: %v", name, !want)
 		}
 	}
+}
+
+// The quick look before the expressions leaves out no name that they find.
+func TestNamedProperty(t *testing.T) {
+	part := rapid.SampledFrom([]string{"vehicle", "Vehicle", "CAR", "chassis", "ident", "Identification", "number", "Num", "no", "ID", "vin", "VIN", "Vin", "_", "-", " ", "x", "E", "1"})
+	rapid.Check(t, func(t *rapid.T) {
+		name := strings.Join(rapid.SliceOfN(part, 0, 6).Draw(t, "parts"), "")
+		want := names().MatchString(strings.ToLower(name)) || abbreviated().MatchString(name)
+		if Named(name) != want {
+			t.Errorf("%s: %v", name, !want)
+		}
+	})
 }
 
 func TestLooks(t *testing.T) {

@@ -112,7 +112,7 @@ func Write(ctx context.Context, w io.Writer, j *job.Job, opts Options) (*Manifes
 		manifest: &Manifest{
 			Schema: Schema, Version: opts.Version, Network: j.Card.Settings.Network, Loom: j.Card.Settings.Loom,
 			Profile: []check.File{}, Captures: []Capture{}, Masked: []Masked{}, LeftOut: []string{}, Damage: []job.Damage{},
-			Pattern: fmt.Sprintf("%02X", pattern),
+			Pattern: fmt.Sprintf("%02X", asterisk),
 		},
 	}
 	b.hidden = newHidden(j, opts)

@@ -12,13 +12,14 @@ import (
 	"plugproof/decode/can"
 	"plugproof/decode/capture"
 	"plugproof/decode/carnumber"
+	"plugproof/decode/pattern"
 	"plugproof/profiles"
 	"plugproof/profiles/job"
 	"plugproof/profiles/rules"
 )
 
-// pattern stands for every byte of a payload that is not shown: an asterisk.
-const pattern = '*'
+// asterisk stands for every byte of a payload that is not shown.
+const asterisk = '*'
 
 // byProfile is the reason for what the profile says is secret.
 const byProfile = carnumber.Why("the profile says that it carries the vehicle number or a key exchange")
@@ -45,7 +46,7 @@ func newHidden(j *job.Job, opts Options) *hidden {
 }
 
 // word finds what may be a vehicle number in a text: 17 capital letters and digits.
-var word = regexp.MustCompile(`\b[A-HJ-NPR-Z0-9]{17}\b`)
+var word = pattern.Late(`\b[A-HJ-NPR-Z0-9]{17}\b`)
 
 // text masks all numbers in a text, and counts them.
 func (h *hidden) text(src []byte) (masked []byte, n int) {
@@ -59,7 +60,7 @@ func (h *hidden) text(src []byte) (masked []byte, n int) {
 			})
 		}
 	}
-	masked = word.ReplaceAllFunc(masked, func(w []byte) []byte {
+	masked = word().ReplaceAllFunc(masked, func(w []byte) []byte {
 		if !carnumber.Mixed(w) {
 			return w
 		}
@@ -146,11 +147,11 @@ func (h *hidden) mask(seen *carnumber.Mask, f *can.Frame) carnumber.Why {
 	why := seen.Hides(f)
 	switch {
 	case f.Flags&can.Error != 0:
-	case h.secrets.Mask(f, pattern):
+	case h.secrets.Mask(f, asterisk):
 		return byProfile // which knows the bits
 	case why != "":
 		for i := range f.Payload() {
-			f.Data[i] = pattern
+			f.Data[i] = asterisk
 		}
 	}
 	return why

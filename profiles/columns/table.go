@@ -5,7 +5,8 @@ import (
 	"slices"
 	"strconv"
 	"strings"
-	"sync"
+
+	"plugproof/decode/pattern"
 )
 
 // cut splits a line; quotes are taken off, and what they hold is not looked into.
@@ -28,18 +29,12 @@ func cut(line, delimiter string) []string {
 }
 
 var (
-	fraction  = pattern(`^-?\d+[.,]\d+([eE][-+]?\d+)?$`)
-	whole     = pattern(`^\d+$`)
-	dayTime   = pattern(`^(.*?)(\d{1,2}:\d{2}:\d{2})([.,]\d+)?( ?[AaPp][Mm])?(Z| ?[-+]\d{2}:?\d{2})?$`)
-	hexNumber = pattern(`^(0[xX])?[0-9A-Fa-f]{1,8}([xXhH])?$`)
-	hexBytes  = pattern(`^(0[xX])?[0-9A-Fa-f]{1,2}([ \-:._,/]+(0[xX])?[0-9A-Fa-f]{1,2})*$|^(0[xX])?([0-9A-Fa-f]{2})+$`)
+	fraction  = pattern.Late(`^-?\d+[.,]\d+([eE][-+]?\d+)?$`)
+	whole     = pattern.Late(`^\d+$`)
+	dayTime   = pattern.Late(`^(.*?)(\d{1,2}:\d{2}:\d{2})([.,]\d+)?( ?[AaPp][Mm])?(Z| ?[-+]\d{2}:?\d{2})?$`)
+	hexNumber = pattern.Late(`^(0[xX])?[0-9A-Fa-f]{1,8}([xXhH])?$`)
+	hexBytes  = pattern.Late(`^(0[xX])?[0-9A-Fa-f]{1,2}([ \-:._,/]+(0[xX])?[0-9A-Fa-f]{1,2})*$|^(0[xX])?([0-9A-Fa-f]{2})+$`)
 )
-
-// pattern returns an expression that is compiled when it is first asked for: every
-// command starts all packages, and few need it.
-func pattern(text string) func() *regexp.Regexp {
-	return sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(text) })
-}
 
 // isRecord reports whether fields have a time and a number behind or before it.
 func isRecord(fields []string, delimiter string) bool {

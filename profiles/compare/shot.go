@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"fmt"
 	"maps"
-	"regexp"
 	"slices"
 	"strings"
 
@@ -13,6 +12,7 @@ import (
 	"plugproof/decode/carnumber"
 	"plugproof/decode/dbc"
 	"plugproof/decode/guard"
+	"plugproof/decode/pattern"
 	"plugproof/decode/survey"
 	"plugproof/profiles"
 	"plugproof/profiles/rules"
@@ -81,7 +81,7 @@ func newShot(c *collector, reports []capture.FileReport) *shot {
 }
 
 // keyOnWords are what the value of a key or ignition signal is called when it is on.
-var keyOnWords = regexp.MustCompile(`(?i)^(ignition[ _-]?)?(on|run|start)$|^ignition$`)
+var keyOnWords = pattern.Late(`(?i)^(ignition[ _-]?)?(on|run|start)$|^ignition$`)
 
 // findKey finds when the key was turned on and off.
 func (s *shot) findKey() {
@@ -91,7 +91,7 @@ func (s *shot) findKey() {
 		return
 	}
 	on := func(bin uint64) bool {
-		return bin >= firstBin && keyOnWords.MatchString(s.p.axes[at].Bins[bin-firstBin].Label)
+		return bin >= firstBin && keyOnWords().MatchString(s.p.axes[at].Bins[bin-firstBin].Label)
 	}
 	steps := s.collector.axes[at].changes.Steps()
 	for i, step := range steps {

@@ -4,13 +4,13 @@ import (
 	"fmt"
 	"maps"
 	"path/filepath"
-	"regexp"
 	"slices"
 	"strconv"
 	"strings"
 	"unicode"
 
 	"plugproof/decode/capture"
+	"plugproof/decode/pattern"
 	"plugproof/decode/survey"
 	"plugproof/profiles"
 )
@@ -325,7 +325,7 @@ func flow[T any](list []T, text func(T) string) string {
 func decimal(v uint64) string { return strconv.FormatUint(v, 10) }
 
 // plain is what YAML takes for a text without quotes, whatever stands around it.
-var plain = regexp.MustCompile(`^[A-Za-z_][A-Za-z0-9_./-]*( [A-Za-z0-9_./-]+)*$`)
+var plain = pattern.Late(`^[A-Za-z_][A-Za-z0-9_./-]*( [A-Za-z0-9_./-]+)*$`)
 
 // scalar writes a text so that YAML reads it back as that text.
 func scalar(s string) string {
@@ -333,7 +333,7 @@ func scalar(s string) string {
 	case "true", "false", "null", "yes", "no", "on", "off", "y", "n", "inf", "nan":
 		return strconv.Quote(s)
 	}
-	if plain.MatchString(s) {
+	if plain().MatchString(s) {
 		return s
 	}
 	return strconv.Quote(s)

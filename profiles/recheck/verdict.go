@@ -8,12 +8,12 @@ import (
 	"maps"
 	"os"
 	"path/filepath"
-	"regexp"
 	"slices"
 	"strconv"
 	"strings"
 
 	"plugproof/decode/atomicfile"
+	"plugproof/decode/pattern"
 	"plugproof/profiles"
 	"plugproof/profiles/check"
 	"plugproof/profiles/rules"
@@ -122,7 +122,7 @@ func (v *Verdict) text() []byte {
 
 // plainText is what YAML takes for a text without quotes: words, and what rules,
 // messages and profiles are called.
-var plainText = regexp.MustCompile(`^[A-Za-z][A-Za-z0-9_./-]*( [A-Za-z0-9_./-]+)*$`)
+var plainText = pattern.Late(`^[A-Za-z][A-Za-z0-9_./-]*( [A-Za-z0-9_./-]+)*$`)
 
 // quoted writes a text for YAML, in quotes (with the escapes of Go, which YAML has too)
 // unless it is plain and no word that YAML takes for something else.
@@ -130,7 +130,7 @@ func quoted(text string) string {
 	switch strings.ToLower(text) {
 	case "true", "false", "yes", "no", "on", "off", "y", "n", "null", "nan", "inf":
 	default:
-		if plainText.MatchString(text) {
+		if plainText().MatchString(text) {
 			return text
 		}
 	}

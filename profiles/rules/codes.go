@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"strings"
 	"unicode"
+
+	"plugproof/decode/pattern"
 )
 
 // Code is a trouble code that a scan tool read.
@@ -39,10 +41,10 @@ const maxCodes = 10_000
 
 // codePattern finds a code and its failure type, which follows at once or after
 // a mark: U0100, u0100-87, U010087, U0100:87.
-var codePattern = pattern(`(?i)\b([PCBU][0-3][0-9A-F]{3})(?:[-:/,;]?([0-9A-F]{2}))?\b`)
+var codePattern = pattern.Late(`(?i)\b([PCBU][0-3][0-9A-F]{3})(?:[-:/,;]?([0-9A-F]{2}))?\b`)
 
 // noise are words of a line that name no module.
-var noise = pattern(`(?i)\b(d?tcs?|codes?|faults?|trouble|stored|pending|permanent|confirmed|current|active|history|historic|intermittent|sporadic|module|unit|system)\b`)
+var noise = pattern.Late(`(?i)\b(d?tcs?|codes?|faults?|trouble|stored|pending|permanent|confirmed|current|active|history|historic|intermittent|sporadic|module|unit|system)\b`)
 
 // ParseCodes reads the list of a scan tool as text. A line holds the module, the
 // code and a text, or the code alone under a line with the module; other lines

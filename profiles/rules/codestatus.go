@@ -1,9 +1,9 @@
 package rules
 
 import (
-	"regexp"
 	"strings"
-	"sync"
+
+	"plugproof/decode/pattern"
 )
 
 // CodeStatus is what a scan tool says of when the fault of a code was there.
@@ -20,20 +20,14 @@ const (
 // ISO 14229-1; common practice. An order of ranks: what fails now is active,
 // whatever else is said of it. "Confirmed" alone says nothing of now.
 var (
-	activeWords = pattern(`(?i)^(failed now|failing|test failed|active|currently active|current|present|now present)$`)
-	pastWords   = pattern(`(?i)^(stored|history|historic|historical|past|previous|passive|inactive|intermittent|sporadic|permanent|` +
+	activeWords = pattern.Late(`(?i)^(failed now|failing|test failed|active|currently active|current|present|now present)$`)
+	pastWords   = pattern.Late(`(?i)^(stored|history|historic|historical|past|previous|passive|inactive|intermittent|sporadic|permanent|` +
 		`not (active|current|present)|not currently (active|present)|failed this drive|failed since clearing)$`)
-	pendingWords = pattern(`(?i)^(pending|maturing|unconfirmed|not confirmed)$`)
-	filler       = pattern(`(?i)^(codes?|dtcs?|faults?|trouble codes|status)[: ]+|[: ]+(d?tcs?|codes?|faults?|trouble codes|status)$`)
-	statusParts  = pattern(`[,;:|/()\[\]\t]|\s-\s|\s{2,}|\band\b`)
-	lastStatus   = pattern(`(?i)\s(stored|history|historic|pending|intermittent|sporadic)$`)
+	pendingWords = pattern.Late(`(?i)^(pending|maturing|unconfirmed|not confirmed)$`)
+	filler       = pattern.Late(`(?i)^(codes?|dtcs?|faults?|trouble codes|status)[: ]+|[: ]+(d?tcs?|codes?|faults?|trouble codes|status)$`)
+	statusParts  = pattern.Late(`[,;:|/()\[\]\t]|\s-\s|\s{2,}|\band\b`)
+	lastStatus   = pattern.Late(`(?i)\s(stored|history|historic|pending|intermittent|sporadic)$`)
 )
-
-// pattern returns an expression that is compiled when it is first asked for: every
-// command starts all packages, and few need it.
-func pattern(text string) func() *regexp.Regexp {
-	return sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(text) })
-}
 
 // Status reads from the text of a code whether its fault is there now. Only a part
 // of the text that is nothing but such a word counts: "control current high" is
