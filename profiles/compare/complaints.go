@@ -59,7 +59,7 @@ func (j *judge) complaint(x *subject, i int, flag *flagPlan) (r Row, ok bool) {
 	if j.p.setting != nil && j.p.setting.Nodes[flag.node] != nil {
 		who = "the " + cmp.Or(j.p.setting.Nodes[flag.node].Title, flag.node)
 	}
-	said := fmt.Sprintf("%s says: %s", who, flag.Says)
+	said := fmt.Sprintf("%s says: %s (%s.%s)", who, flag.Says, x.Name, r.Signal)
 	if flag.guess {
 		said = fmt.Sprintf("%s.%s, which sounds like a complaint, is set", x.Name, r.Signal)
 	}

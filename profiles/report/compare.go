@@ -54,10 +54,10 @@ func (v *comparison) head() {
 		fact("", identifiers)
 	}
 	for i := range res.Before.Captures {
-		fact("before", fmt.Sprintf("%s, %d frames", res.Before.Captures[i].Path, res.Before.Captures[i].Frames))
+		fact("before", fmt.Sprintf("%s, %s frames", res.Before.Captures[i].Path, Grouped(res.Before.Captures[i].Frames)))
 	}
 	for i := range res.After.Captures {
-		fact("after", fmt.Sprintf("%s, %d frames", res.After.Captures[i].Path, res.After.Captures[i].Frames))
+		fact("after", fmt.Sprintf("%s, %s frames", res.After.Captures[i].Path, Grouped(res.After.Captures[i].Frames)))
 	}
 	switch res.Mode {
 	case compare.ByProfile:

@@ -64,10 +64,10 @@ func (v *view) head() {
 	fact("setting", title)
 	for i := range out.Captures {
 		c := &out.Captures[i]
-		fact("capture", fmt.Sprintf("%s, %d frames", c.Path, c.Frames))
+		fact("capture", fmt.Sprintf("%s, %s frames", c.Path, Grouped(c.Frames)))
 	}
 	for i := range out.Baseline {
-		fact("baseline", fmt.Sprintf("%s, %d frames", out.Baseline[i].Path, out.Baseline[i].Frames))
+		fact("baseline", fmt.Sprintf("%s, %s frames", out.Baseline[i].Path, Grouped(out.Baseline[i].Frames)))
 	}
 	if out.Frames > 0 {
 		fact("time", fmt.Sprintf("%s, the first frame at %s", v.seconds(out.End), stamp(out.Start)))
