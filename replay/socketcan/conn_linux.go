@@ -256,8 +256,12 @@ func (c *Conn) send(ctx context.Context, f *can.Frame, between func() error) err
 		return c.fail("send", err)
 	}
 	for {
-		if ctx.Err() != nil {
+		switch ctx.Err() {
+		case nil:
+		case context.DeadlineExceeded: // of a full queue
 			return c.fail("send", context.Cause(ctx))
+		default: // whoever broke it off says why: the interface has no part in it
+			return context.Cause(ctx)
 		}
 		// EAGAIN is a full socket buffer, ENOBUFS a full queue of the interface.
 		err := c.try(f)

@@ -417,6 +417,9 @@ func testDeadline(t *testing.T) {
 	if _, err := c.Read(ctx, buf); !errors.Is(err, why) {
 		t.Errorf("cancelled before: %v", err)
 	}
+	if f := frame(8, 0); sender.send(ctx, &f, nil) != why {
+		t.Error("sending when cancelled: not the bare cause")
+	}
 	if n, err := c.Read(ctx, nil); n != 0 || err != nil {
 		t.Errorf("room for nothing: %d, %v", n, err)
 	}
