@@ -19,11 +19,13 @@ const (
 	slice       = time.Millisecond       // of a sleep: how long a stop may take to be seen
 	spin        = 60 * time.Microsecond  // of busy waiting: more than a wake-up is late as a rule
 	fifo        = 1                      // SCHED_FIFO, sched(7)
+	roundRobin  = 2                      // SCHED_RR: equals take turns, so that none that only waits for another keeps it from running
 	priority    = 20                     // among real-time threads: below the kernel's own, which have 50
 	helping     = 10                     // of the process's other threads
 	processors  = 4                      // at least: one may be asleep with the player in it
 	garbageRoom = 512 << 20              // bytes that may pile up until garbage is collected
 	yield       = 9 * time.Millisecond   // how often the thread is given up of our own accord, where the next frame is more than a slice away
+	breath      = 200 * time.Microsecond // of others, where the player would spin without end
 	mustYield   = 500 * time.Millisecond // how often it is given up in any case: two frames a second may be late for it
 )
 
@@ -78,7 +80,7 @@ func (p *player) help() bool {
 	if p.ordinary || runtime.NumCPU() == 1 {
 		return false
 	}
-	return everyThread(unix.SchedAttr{Size: unix.SizeofSchedAttr, Policy: fifo, Priority: helping}) == nil
+	return everyThread(unix.SchedAttr{Size: unix.SizeofSchedAttr, Policy: roundRobin, Priority: helping}) == nil
 }
 
 // everyThread sets the scheduling of all threads of the process.
@@ -126,7 +128,8 @@ type threadClock struct {
 	timerClock
 	base    int64 // CLOCK_MONOTONIC at the start instant, ns
 	yielded time.Duration
-	over    atomic.Bool // the context has ended
+	slept   time.Duration // when, for the last time
+	over    atomic.Bool   // the context has ended
 }
 
 // newThreadClock returns a clock that ends with a context, and what lets go of
@@ -139,16 +142,36 @@ func newThreadClock(ctx context.Context) (*threadClock, func() bool) {
 }
 
 // until sleeps in slices until shortly before t, and waits busily for the rest.
+// Where frames are so dense that there is nothing to sleep for, it sleeps for a
+// breath now and then all the same, and is not kept on its thread: one that only
+// spins takes a processor away from threads that others wait for.
 func (c *threadClock) until(ctx context.Context, t time.Duration) error {
-	if ctx.Err() == nil {
-		procPin()
-		in := c.wait(t)
-		procUnpin()
-		if in {
-			return nil
-		}
+	if ctx.Err() != nil {
+		return context.Cause(ctx)
 	}
-	return context.Cause(ctx)
+	now := c.now()
+	if t-now <= spin {
+		if now-c.slept > yield {
+			sleepUntil(c.base + int64(now+breath))
+			c.slept = now
+		}
+		c.spinUntil(t)
+		return nil
+	}
+	procPin()
+	in := c.wait(t)
+	procUnpin()
+	if !in {
+		return context.Cause(ctx)
+	}
+	return nil
+}
+
+// spinUntil waits busily, at most for spin.
+func (c *threadClock) spinUntil(t time.Duration) {
+	for now := c.now(); now < t; now = c.now() {
+		continue
+	}
 }
 
 // wait is until between procPin and procUnpin: nothing in it may block in Go's
@@ -169,14 +192,12 @@ func (c *threadClock) wait(t time.Duration) bool {
 			continue
 		}
 		if rest <= spin {
-			break
+			c.spinUntil(t)
+			return true
 		}
 		sleepUntil(c.base + int64(now+min(rest-spin, slice)))
+		c.slept = now
 	}
-	for now := c.now(); now < t; now = c.now() {
-		continue // at most spin
-	}
-	return true
 }
 
 // procPin keeps Go's scheduler from taking the goroutine off its thread, which it
