@@ -24,7 +24,7 @@ const (
 	helping     = 10                     // of the process's other threads
 	processors  = 4                      // at least: one may be asleep with the player in it
 	garbageRoom = 512 << 20              // bytes that may pile up until garbage is collected
-	yield       = 9 * time.Millisecond   // how often the thread is given up of our own accord, where the next frame is more than a slice away
+	yield       = 9 * time.Millisecond   // how often the player gives way: its thread, where the next frame is more than a slice away; its processor, for a breath, where it would only spin
 	breath      = 200 * time.Microsecond // of others, where the player would spin without end
 	mustYield   = 500 * time.Millisecond // how often it is given up in any case: two frames a second may be late for it
 )
